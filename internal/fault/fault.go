@@ -72,7 +72,7 @@ const (
 	InternalError    Reason = "INTERNAL"
 )
 
-// kinds says which kind a reason belongs to. UNKNOWN_PARTY is NotFound in a path and Invalid in a body; see In.
+// kindOf says which kind a reason belongs to. UNKNOWN_PARTY is NotFound in a path and Invalid in a body; see In.
 func kindOf(r Reason) Kind {
 	switch r {
 	case InvalidField, FutureTime, BadSignature, TooLarge:

@@ -1,0 +1,48 @@
+package opal
+
+import (
+	"sort"
+	"strings"
+)
+
+// countryCodes are the officially assigned alpha-2 codes of ISO 3166-1, sorted, each three bytes with its space. A constant and not a
+// table: nothing can change it, and a look-up allocates nothing.
+const countryCodes = "" +
+	"AD AE AF AG AI AL AM AO AQ AR AS AT AU AW AX AZ " +
+	"BA BB BD BE BF BG BH BI BJ BL BM BN BO BQ BR BS BT BV BW BY BZ " +
+	"CA CC CD CF CG CH CI CK CL CM CN CO CR CU CV CW CX CY CZ " +
+	"DE DJ DK DM DO DZ " +
+	"EC EE EG EH ER ES ET " +
+	"FI FJ FK FM FO FR " +
+	"GA GB GD GE GF GG GH GI GL GM GN GP GQ GR GS GT GU GW GY " +
+	"HK HM HN HR HT HU " +
+	"ID IE IL IM IN IO IQ IR IS IT " +
+	"JE JM JO JP " +
+	"KE KG KH KI KM KN KP KR KW KY KZ " +
+	"LA LB LC LI LK LR LS LT LU LV LY " +
+	"MA MC MD ME MF MG MH MK ML MM MN MO MP MQ MR MS MT MU MV MW MX MY MZ " +
+	"NA NC NE NF NG NI NL NO NP NR NU NZ " +
+	"OM " +
+	"PA PE PF PG PH PK PL PM PN PR PS PT PW PY " +
+	"QA " +
+	"RE RO RS RU RW " +
+	"SA SB SC SD SE SG SH SI SJ SK SL SM SN SO SR SS ST SV SX SY SZ " +
+	"TC TD TF TG TH TJ TK TL TM TN TO TR TT TV TW TZ " +
+	"UA UG UM US UY UZ " +
+	"VA VC VE VG VI VN VU " +
+	"WF WS " +
+	"YE YT " +
+	"ZA ZM ZW "
+
+// IsCountry tells whether s is an officially assigned two-letter country code of ISO 3166-1, in capitals.
+func IsCountry(s string) bool {
+	if len(s) != 2 {
+		return false
+	}
+	n := len(countryCodes) / 3
+	i := sort.Search(n, func(i int) bool { return countryCodes[3*i:3*i+2] >= s })
+	return i < n && countryCodes[3*i:3*i+2] == s
+}
+
+// AllCountries lists the officially assigned codes, sorted.
+func AllCountries() []string { return strings.Fields(countryCodes) }
