@@ -1,0 +1,118 @@
+package intake
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/lotpaper/lotpaper/internal/bus"
+	"github.com/lotpaper/lotpaper/internal/envelope"
+	"github.com/lotpaper/lotpaper/internal/eventlog"
+	"github.com/lotpaper/lotpaper/internal/fault"
+	"github.com/lotpaper/lotpaper/internal/opal"
+)
+
+// post is one atomic batch of one party, from the moment it is sealed until it is answered.
+type post struct {
+	party      string
+	statements [][]byte
+	hashes     [][32]byte
+	openings   []eventlog.EventOpenings
+	// signed is the party's own envelope; nil: the intake signs.
+	signed []byte
+	// events are those of the statements, for the answer.
+	events []*opal.Event
+	// size is what the post adds to a submission at most.
+	size int
+	// gone tells that nobody waits any more.
+	gone <-chan struct{}
+	// done gets the one outcome.
+	done chan outcome
+}
+
+type outcome struct {
+	events  []bus.EventResult
+	refused *refusal
+}
+
+// What a statement adds to a submission beside its own bytes (its hash in the envelope, the heads of both, a group), and what an
+// envelope adds (names, signature, heads). Both are more than enough.
+const (
+	perStatement = 48
+	perEnvelope  = 640
+)
+
+func newPost(ctx context.Context, party string, n int) *post {
+	return &post{
+		party: party, statements: make([][]byte, 0, n), hashes: make([][32]byte, 0, n), events: make([]*opal.Event, 0, n),
+		size: perEnvelope, gone: ctx.Done(), done: make(chan outcome, 1),
+	}
+}
+
+// add puts a statement and its event into the post.
+func (p *post) add(ev *opal.Event, statement []byte, hash [32]byte, openings []envelope.Opening) {
+	p.statements = append(p.statements, statement)
+	p.hashes = append(p.hashes, hash)
+	p.events = append(p.events, ev)
+	p.size += len(statement) + perStatement
+	if len(openings) > 0 {
+		p.openings = append(p.openings, eventlog.EventOpenings{Party: p.party, RequestID: ev.RequestID, StatementHash: hash, Openings: openings})
+	}
+}
+
+// seal makes a post of a party's events. The same events under the same ids always make the same bytes.
+func (s *Service) seal(ctx context.Context, party string, events []*opal.Event) (*post, *refusal) {
+	if f := checkCount("events", len(events)); f != nil {
+		return nil, whole(f)
+	}
+	p := newPost(ctx, party, len(events))
+	total := 0
+	for i, ev := range events {
+		ev.Party = party
+		sealed, err := envelope.Seal(ev, s.salts(party, ev.RequestID))
+		if err != nil {
+			return nil, &refusal{asFault(err), i}
+		}
+		total += len(sealed.Bytes)
+		p.add(ev, sealed.Bytes, sealed.Hash, sealed.Openings)
+	}
+	if f := checkBytes("events", total); f != nil {
+		return nil, whole(f)
+	}
+	return p, nil
+}
+
+// salts gives the salts of a request. Most events have no private value, and then none is prepared.
+func (s *Service) salts(party string, id opal.RequestID) func(string) [16]byte {
+	var salt func(string) [16]byte
+	return func(path string) [16]byte {
+		if salt == nil {
+			salt = envelope.Salts(s.cfg.SaltSecret, party, id)
+		}
+		return salt(path)
+	}
+}
+
+func checkCount(field string, n int) *fault.Error {
+	switch {
+	case n == 0:
+		return fault.New(fault.InvalidField, field, "found none, accepted are 1 to %d", MaxBatchEvents)
+	case n > MaxBatchEvents:
+		return fault.New(fault.TooLarge, field, "found %d, accepted are at most %d at once", n, MaxBatchEvents)
+	}
+	return nil
+}
+
+func checkBytes(field string, n int) *fault.Error {
+	if n <= MaxBatchBytes {
+		return nil
+	}
+	return fault.New(fault.TooLarge, field, "found %d bytes of statements, accepted are at most %d at once", n, MaxBatchBytes)
+}
+
+// asFault gives the fault in an error; what has none is INTERNAL, with the error's text for the log alone.
+func asFault(err error) *fault.Error {
+	if f, ok := fault.As(err); ok {
+		return f
+	}
+	return fault.New(fault.InternalError, "", "%s", fmt.Sprint(err))
+}
