@@ -701,7 +701,7 @@ func (x *Opening) GetValue() string {
 // AppendEnvelopesRequest posts signed events.
 type AppendEnvelopesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The envelopes; at most 1,000 statements in all.
+	// One envelope at a time: it lists up to 1,000 statements.
 	Envelopes     []*SignedEnvelope `protobuf:"bytes,1,rep,name=envelopes,proto3" json:"envelopes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

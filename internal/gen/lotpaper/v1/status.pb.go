@@ -24,7 +24,7 @@ const (
 // GetLogRequest asks for the log.
 type GetLogRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,1,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,2,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -83,14 +83,16 @@ type GetLogResponse struct {
 	Log string `protobuf:"bytes,1,opt,name=log,proto3" json:"log,omitempty"`
 	// Its epoch, 32 hexadecimal digits.
 	Epoch string `protobuf:"bytes,2,opt,name=epoch,proto3" json:"epoch,omitempty"`
-	// The next position to be given out.
+	// The position of the latest event.
 	Position int64 `protobuf:"varint,3,opt,name=position,proto3" json:"position,omitempty"`
 	// The policy in force.
 	Policy *Policy `protobuf:"bytes,4,opt,name=policy,proto3" json:"policy,omitempty"`
 	// The version of the evidence rule table in force.
 	RuleTable string `protobuf:"bytes,5,opt,name=rule_table,json=ruleTable,proto3" json:"rule_table,omitempty"`
 	// Merkle root over all entries, base64.
-	Root          string `protobuf:"bytes,6,opt,name=root,proto3" json:"root,omitempty"`
+	Root string `protobuf:"bytes,6,opt,name=root,proto3" json:"root,omitempty"`
+	// How many events there are; the next one gets this position.
+	Size          int64 `protobuf:"varint,7,opt,name=size,proto3" json:"size,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -167,6 +169,13 @@ func (x *GetLogResponse) GetRoot() string {
 	return ""
 }
 
+func (x *GetLogResponse) GetSize() int64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
 // ListLotsRequest asks for lots.
 type ListLotsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -184,7 +193,7 @@ type ListLotsRequest struct {
 	PageSize *int64 `protobuf:"varint,6,opt,name=page_size,json=pageSize,proto3,oneof" json:"page_size,omitempty"`
 	// From the answer before.
 	PageToken *string `protobuf:"bytes,7,opt,name=page_token,json=pageToken,proto3,oneof" json:"page_token,omitempty"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,8,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,9,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -292,7 +301,7 @@ type ListLotsResponse struct {
 	Lots []*LotSummary `protobuf:"bytes,1,rep,name=lots,proto3" json:"lots,omitempty"`
 	// Empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
-	// The position that the pages are pinned to.
+	// The last position that the pages reflect: they are pinned to it.
 	Position int64 `protobuf:"varint,3,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
 	Epoch         string `protobuf:"bytes,4,opt,name=epoch,proto3" json:"epoch,omitempty"`
@@ -499,7 +508,7 @@ type GetLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The lot.
 	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,2,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,3,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -609,7 +618,7 @@ type GetLotResponse struct {
 	Findings []*Finding `protobuf:"bytes,23,rep,name=findings,proto3" json:"findings,omitempty"`
 	// Position of its latest event.
 	Revision int64 `protobuf:"varint,24,opt,name=revision,proto3" json:"revision,omitempty"`
-	// The position that the answer reflects: all events before it.
+	// The last position that the answer reflects.
 	Position int64 `protobuf:"varint,25,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
 	Epoch         string `protobuf:"bytes,26,opt,name=epoch,proto3" json:"epoch,omitempty"`
@@ -1031,7 +1040,7 @@ type GetHistoryRequest struct {
 	PageToken *string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3,oneof" json:"page_token,omitempty"`
 	// What the log knew then: RFC 3339 or a position.
 	KnownAt *string `protobuf:"bytes,4,opt,name=known_at,json=knownAt,proto3,oneof" json:"known_at,omitempty"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,5,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,6,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -1118,7 +1127,7 @@ type GetHistoryResponse struct {
 	Events []*Event `protobuf:"bytes,1,rep,name=events,proto3" json:"events,omitempty"`
 	// Empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
-	// The position that the pages are pinned to.
+	// The last position that the pages reflect: they are pinned to it.
 	Position int64 `protobuf:"varint,3,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
 	Epoch         string `protobuf:"bytes,4,opt,name=epoch,proto3" json:"epoch,omitempty"`
@@ -1191,7 +1200,7 @@ type GetLineageRequest struct {
 	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
 	// How many descendants at most, 0 to 1,000; default 0.
 	Descendants *int64 `protobuf:"varint,2,opt,name=descendants,proto3,oneof" json:"descendants,omitempty"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,3,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,4,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -1266,7 +1275,7 @@ type GetLineageResponse struct {
 	Edges []*LineageEdge `protobuf:"bytes,2,rep,name=edges,proto3" json:"edges,omitempty"`
 	// Whether descendants were left out.
 	Truncated bool `protobuf:"varint,3,opt,name=truncated,proto3" json:"truncated,omitempty"`
-	// The position that the answer reflects.
+	// The last position that the answer reflects.
 	Position int64 `protobuf:"varint,4,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
 	Epoch         string `protobuf:"bytes,5,opt,name=epoch,proto3" json:"epoch,omitempty"`
@@ -1530,7 +1539,7 @@ type GetStatusRequest struct {
 	AsOf *string `protobuf:"bytes,2,opt,name=as_of,json=asOf,proto3,oneof" json:"as_of,omitempty"`
 	// What the log knew then: RFC 3339 or a position.
 	KnownAt *string `protobuf:"bytes,3,opt,name=known_at,json=knownAt,proto3,oneof" json:"known_at,omitempty"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,4,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,5,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -1610,7 +1619,7 @@ type GetStatusResponse struct {
 	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
 	// As of when, RFC 3339.
 	AsOf string `protobuf:"bytes,2,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
-	// By what knowledge: the position before which all events were known.
+	// By what knowledge: the last position that was known.
 	KnownAt int64 `protobuf:"varint,3,opt,name=known_at,json=knownAt,proto3" json:"known_at,omitempty"`
 	// One entry for each treatment.
 	Treatments []*TreatmentStatus `protobuf:"bytes,4,rep,name=treatments,proto3" json:"treatments,omitempty"`
@@ -1624,7 +1633,7 @@ type GetStatusResponse struct {
 	Record *Record `protobuf:"bytes,8,opt,name=record,proto3" json:"record,omitempty"`
 	// The version of the rule table used.
 	RuleTable string `protobuf:"bytes,9,opt,name=rule_table,json=ruleTable,proto3" json:"rule_table,omitempty"`
-	// The position that the answer reflects.
+	// The last position that the answer reflects.
 	Position int64 `protobuf:"varint,10,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
 	Epoch string `protobuf:"bytes,11,opt,name=epoch,proto3" json:"epoch,omitempty"`
@@ -1762,7 +1771,9 @@ type TreatmentStatus struct {
 	// Everything that was weighed, and everything that was set aside, with the reason.
 	Evidence []*EvidenceItem `protobuf:"bytes,5,rep,name=evidence,proto3" json:"evidence,omitempty"`
 	// One plain sentence.
-	Statement     string `protobuf:"bytes,6,opt,name=statement,proto3" json:"statement,omitempty"`
+	Statement string `protobuf:"bytes,6,opt,name=statement,proto3" json:"statement,omitempty"`
+	// The share of a combined lot that the verdict comes from, 0 to 1; left out: it speaks of the whole.
+	Share         *float64 `protobuf:"fixed64,7,opt,name=share,proto3,oneof" json:"share,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1839,6 +1850,13 @@ func (x *TreatmentStatus) GetStatement() string {
 	return ""
 }
 
+func (x *TreatmentStatus) GetShare() float64 {
+	if x != nil && x.Share != nil {
+		return *x.Share
+	}
+	return 0
+}
+
 // EvidenceItem is one thing known about one treatment.
 type EvidenceItem struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1879,7 +1897,9 @@ type EvidenceItem struct {
 	// Stones that showed it.
 	Positive *int64 `protobuf:"varint,18,opt,name=positive,proto3,oneof" json:"positive,omitempty"`
 	// One plain sentence.
-	Text          string `protobuf:"bytes,19,opt,name=text,proto3" json:"text,omitempty"`
+	Text string `protobuf:"bytes,19,opt,name=text,proto3" json:"text,omitempty"`
+	// Where it was seen: SKIN, CRACK, SCRATCH, BODY or BASE.
+	Where         *string `protobuf:"bytes,20,opt,name=where,proto3,oneof" json:"where,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2043,6 +2063,13 @@ func (x *EvidenceItem) GetPositive() int64 {
 func (x *EvidenceItem) GetText() string {
 	if x != nil {
 		return x.Text
+	}
+	return ""
+}
+
+func (x *EvidenceItem) GetWhere() string {
+	if x != nil && x.Where != nil {
+		return *x.Where
 	}
 	return ""
 }
@@ -2321,7 +2348,9 @@ type Record struct {
 	// Undocumented spans.
 	Gaps int64 `protobuf:"varint,3,opt,name=gaps,proto3" json:"gaps,omitempty"`
 	// One plain sentence.
-	Text          string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// The statements themselves.
+	Statements    []*HandStatement `protobuf:"bytes,5,rep,name=statements,proto3" json:"statements,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2384,6 +2413,104 @@ func (x *Record) GetText() string {
 	return ""
 }
 
+func (x *Record) GetStatements() []*HandStatement {
+	if x != nil {
+		return x.Statements
+	}
+	return nil
+}
+
+// HandStatement is one party's word that it did nothing to the stones.
+type HandStatement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The event.
+	Event string `protobuf:"bytes,1,opt,name=event,proto3" json:"event,omitempty"`
+	// The party.
+	Party string `protobuf:"bytes,2,opt,name=party,proto3" json:"party,omitempty"`
+	// The lot that it was posted on.
+	Lot string `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
+	// From, RFC 3339.
+	From string `protobuf:"bytes,4,opt,name=from,proto3" json:"from,omitempty"`
+	// To, RFC 3339.
+	To string `protobuf:"bytes,5,opt,name=to,proto3" json:"to,omitempty"`
+	// Whether a declaration or a find contradicts it.
+	Contradicted  bool `protobuf:"varint,6,opt,name=contradicted,proto3" json:"contradicted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandStatement) Reset() {
+	*x = HandStatement{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandStatement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandStatement) ProtoMessage() {}
+
+func (x *HandStatement) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandStatement.ProtoReflect.Descriptor instead.
+func (*HandStatement) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *HandStatement) GetEvent() string {
+	if x != nil {
+		return x.Event
+	}
+	return ""
+}
+
+func (x *HandStatement) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
+func (x *HandStatement) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *HandStatement) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *HandStatement) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *HandStatement) GetContradicted() bool {
+	if x != nil {
+		return x.Contradicted
+	}
+	return false
+}
+
 // CheckClaimsRequest asks about claims.
 type CheckClaimsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2395,7 +2522,7 @@ type CheckClaimsRequest struct {
 	AsOf *string `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3,oneof" json:"as_of,omitempty"`
 	// As in GetStatusRequest.
 	KnownAt *string `protobuf:"bytes,4,opt,name=known_at,json=knownAt,proto3,oneof" json:"known_at,omitempty"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,5,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,6,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -2405,7 +2532,7 @@ type CheckClaimsRequest struct {
 
 func (x *CheckClaimsRequest) Reset() {
 	*x = CheckClaimsRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2417,7 +2544,7 @@ func (x *CheckClaimsRequest) String() string {
 func (*CheckClaimsRequest) ProtoMessage() {}
 
 func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2430,7 +2557,7 @@ func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsRequest.ProtoReflect.Descriptor instead.
 func (*CheckClaimsRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CheckClaimsRequest) GetLot() string {
@@ -2484,7 +2611,7 @@ type CheckClaimsResponse struct {
 	AsOf string `protobuf:"bytes,2,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
 	// By what knowledge.
 	KnownAt int64 `protobuf:"varint,3,opt,name=known_at,json=knownAt,proto3" json:"known_at,omitempty"`
-	// The position that the answer reflects.
+	// The last position that the answer reflects.
 	Position int64 `protobuf:"varint,4,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
 	Epoch         string `protobuf:"bytes,5,opt,name=epoch,proto3" json:"epoch,omitempty"`
@@ -2494,7 +2621,7 @@ type CheckClaimsResponse struct {
 
 func (x *CheckClaimsResponse) Reset() {
 	*x = CheckClaimsResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2506,7 +2633,7 @@ func (x *CheckClaimsResponse) String() string {
 func (*CheckClaimsResponse) ProtoMessage() {}
 
 func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2519,7 +2646,7 @@ func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsResponse.ProtoReflect.Descriptor instead.
 func (*CheckClaimsResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CheckClaimsResponse) GetResults() []*ClaimResult {
@@ -2576,7 +2703,7 @@ type ClaimResult struct {
 
 func (x *ClaimResult) Reset() {
 	*x = ClaimResult{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2588,7 +2715,7 @@ func (x *ClaimResult) String() string {
 func (*ClaimResult) ProtoMessage() {}
 
 func (x *ClaimResult) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2601,7 +2728,7 @@ func (x *ClaimResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClaimResult.ProtoReflect.Descriptor instead.
 func (*ClaimResult) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ClaimResult) GetClaim() string {
@@ -2646,7 +2773,7 @@ type GetStoneRequest struct {
 	Handle string `protobuf:"bytes,1,opt,name=handle,proto3" json:"handle,omitempty"`
 	// As in GetStatusRequest.
 	AsOf *string `protobuf:"bytes,2,opt,name=as_of,json=asOf,proto3,oneof" json:"as_of,omitempty"`
-	// The answer must reflect all positions before this one.
+	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,3,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
 	Epoch         *string `protobuf:"bytes,4,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
@@ -2656,7 +2783,7 @@ type GetStoneRequest struct {
 
 func (x *GetStoneRequest) Reset() {
 	*x = GetStoneRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2668,7 +2795,7 @@ func (x *GetStoneRequest) String() string {
 func (*GetStoneRequest) ProtoMessage() {}
 
 func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2681,7 +2808,7 @@ func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneRequest.ProtoReflect.Descriptor instead.
 func (*GetStoneRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *GetStoneRequest) GetHandle() string {
@@ -2745,7 +2872,7 @@ type GetStoneResponse struct {
 	Statement string `protobuf:"bytes,14,opt,name=statement,proto3" json:"statement,omitempty"`
 	// As of when.
 	AsOf string `protobuf:"bytes,15,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
-	// The position that the answer reflects.
+	// The last position that the answer reflects.
 	Position int64 `protobuf:"varint,16,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
 	Epoch         string `protobuf:"bytes,17,opt,name=epoch,proto3" json:"epoch,omitempty"`
@@ -2755,7 +2882,7 @@ type GetStoneResponse struct {
 
 func (x *GetStoneResponse) Reset() {
 	*x = GetStoneResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2767,7 +2894,7 @@ func (x *GetStoneResponse) String() string {
 func (*GetStoneResponse) ProtoMessage() {}
 
 func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2780,7 +2907,7 @@ func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneResponse.ProtoReflect.Descriptor instead.
 func (*GetStoneResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *GetStoneResponse) GetHandle() string {
@@ -2919,7 +3046,7 @@ type WatchRequest struct {
 
 func (x *WatchRequest) Reset() {
 	*x = WatchRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2931,7 +3058,7 @@ func (x *WatchRequest) String() string {
 func (*WatchRequest) ProtoMessage() {}
 
 func (x *WatchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2944,7 +3071,7 @@ func (x *WatchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRequest.ProtoReflect.Descriptor instead.
 func (*WatchRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *WatchRequest) GetLot() string {
@@ -2975,26 +3102,30 @@ func (x *WatchRequest) GetAfter() string {
 	return ""
 }
 
-// WatchResponse is one notice.
+// WatchResponse is one notice. There is one at most for each position, so that a stream that goes on after an id neither misses nor
+// repeats any: an event that also changes a verdict, or also concerns lots made of its own, is told once with all of it.
 type WatchResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// "<epoch>/<position>": give it back as `after` to go on.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// "event", "status", "alert" or "heartbeat".
+	// "event"; "status": an event that changed a verdict; "alert": an event that concerns lots made of the one it was posted on, or lots sold;
+	// "heartbeat".
 	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
-	// The event.
+	// The event. Of an alert only where the watch would show the event itself, too.
 	Event *Event `protobuf:"bytes,3,opt,name=event,proto3" json:"event,omitempty"`
 	// The alert.
 	Alert *Alert `protobuf:"bytes,4,opt,name=alert,proto3" json:"alert,omitempty"`
 	// The position.
-	Position      int64 `protobuf:"varint,5,opt,name=position,proto3" json:"position,omitempty"`
+	Position int64 `protobuf:"varint,5,opt,name=position,proto3" json:"position,omitempty"`
+	// What changed; of lot watches only.
+	Status        *StatusChange `protobuf:"bytes,6,opt,name=status,proto3" json:"status,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WatchResponse) Reset() {
 	*x = WatchResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3006,7 +3137,7 @@ func (x *WatchResponse) String() string {
 func (*WatchResponse) ProtoMessage() {}
 
 func (x *WatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3019,7 +3150,7 @@ func (x *WatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchResponse.ProtoReflect.Descriptor instead.
 func (*WatchResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *WatchResponse) GetId() string {
@@ -3057,6 +3188,150 @@ func (x *WatchResponse) GetPosition() int64 {
 	return 0
 }
 
+func (x *WatchResponse) GetStatus() *StatusChange {
+	if x != nil {
+		return x.Status
+	}
+	return nil
+}
+
+// StatusChange is what an event did to a lot's verdicts, as of the time at which it was recorded.
+type StatusChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot that is watched.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// The worst verdict before.
+	OverallBefore string `protobuf:"bytes,2,opt,name=overall_before,json=overallBefore,proto3" json:"overall_before,omitempty"`
+	// The worst verdict after.
+	OverallAfter string `protobuf:"bytes,3,opt,name=overall_after,json=overallAfter,proto3" json:"overall_after,omitempty"`
+	// The treatments whose verdict changed.
+	Changes       []*VerdictChange `protobuf:"bytes,4,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StatusChange) Reset() {
+	*x = StatusChange{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StatusChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StatusChange) ProtoMessage() {}
+
+func (x *StatusChange) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StatusChange.ProtoReflect.Descriptor instead.
+func (*StatusChange) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *StatusChange) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *StatusChange) GetOverallBefore() string {
+	if x != nil {
+		return x.OverallBefore
+	}
+	return ""
+}
+
+func (x *StatusChange) GetOverallAfter() string {
+	if x != nil {
+		return x.OverallAfter
+	}
+	return ""
+}
+
+func (x *StatusChange) GetChanges() []*VerdictChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// VerdictChange is one treatment's.
+type VerdictChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The treatment.
+	Treatment string `protobuf:"bytes,1,opt,name=treatment,proto3" json:"treatment,omitempty"`
+	// The verdict before.
+	Before string `protobuf:"bytes,2,opt,name=before,proto3" json:"before,omitempty"`
+	// The verdict after.
+	After         string `protobuf:"bytes,3,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VerdictChange) Reset() {
+	*x = VerdictChange{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VerdictChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VerdictChange) ProtoMessage() {}
+
+func (x *VerdictChange) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VerdictChange.ProtoReflect.Descriptor instead.
+func (*VerdictChange) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *VerdictChange) GetTreatment() string {
+	if x != nil {
+		return x.Treatment
+	}
+	return ""
+}
+
+func (x *VerdictChange) GetBefore() string {
+	if x != nil {
+		return x.Before
+	}
+	return ""
+}
+
+func (x *VerdictChange) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
 // Alert tells a party of one event that hits lots it holds or sold.
 type Alert struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3082,7 +3357,7 @@ type Alert struct {
 
 func (x *Alert) Reset() {
 	*x = Alert{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3094,7 +3369,7 @@ func (x *Alert) String() string {
 func (*Alert) ProtoMessage() {}
 
 func (x *Alert) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3107,7 +3382,7 @@ func (x *Alert) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alert.ProtoReflect.Descriptor instead.
 func (*Alert) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Alert) GetEvent() string {
@@ -3175,7 +3450,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\fmin_position\x18\x01 \x01(\x03H\x00R\vminPosition\x88\x01\x01\x12\x19\n" +
 	"\x05epoch\x18\x02 \x01(\tH\x01R\x05epoch\x88\x01\x01B\x0f\n" +
 	"\r_min_positionB\b\n" +
-	"\x06_epoch\"\xb4\x01\n" +
+	"\x06_epoch\"\xc8\x01\n" +
 	"\x0eGetLogResponse\x12\x10\n" +
 	"\x03log\x18\x01 \x01(\tR\x03log\x12\x14\n" +
 	"\x05epoch\x18\x02 \x01(\tR\x05epoch\x12\x1a\n" +
@@ -3183,7 +3458,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x06policy\x18\x04 \x01(\v2\x13.lotpaper.v1.PolicyR\x06policy\x12\x1d\n" +
 	"\n" +
 	"rule_table\x18\x05 \x01(\tR\truleTable\x12\x12\n" +
-	"\x04root\x18\x06 \x01(\tR\x04root\"\x9d\x03\n" +
+	"\x04root\x18\x06 \x01(\tR\x04root\x12\x12\n" +
+	"\x04size\x18\a \x01(\x03R\x04size\"\x9d\x03\n" +
 	"\x0fListLotsRequest\x12\x1b\n" +
 	"\x06holder\x18\x01 \x01(\tH\x00R\x06holder\x88\x01\x01\x12\x19\n" +
 	"\x05owner\x18\x02 \x01(\tH\x01R\x05owner\x88\x01\x01\x12\x19\n" +
@@ -3368,16 +3644,18 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\bposition\x18\n" +
 	" \x01(\x03R\bposition\x12\x14\n" +
 	"\x05epoch\x18\v \x01(\tR\x05epoch\x12\x1c\n" +
-	"\tstatement\x18\f \x01(\tR\tstatement\"\xf9\x01\n" +
+	"\tstatement\x18\f \x01(\tR\tstatement\"\x9e\x02\n" +
 	"\x0fTreatmentStatus\x12\x1c\n" +
 	"\ttreatment\x18\x01 \x01(\tR\ttreatment\x12\x18\n" +
 	"\averdict\x18\x02 \x01(\tR\averdict\x12\x1f\n" +
 	"\bstrength\x18\x03 \x01(\tH\x00R\bstrength\x88\x01\x01\x12\x1e\n" +
 	"\blog10_lr\x18\x04 \x01(\x01H\x01R\alog10Lr\x88\x01\x01\x125\n" +
 	"\bevidence\x18\x05 \x03(\v2\x19.lotpaper.v1.EvidenceItemR\bevidence\x12\x1c\n" +
-	"\tstatement\x18\x06 \x01(\tR\tstatementB\v\n" +
+	"\tstatement\x18\x06 \x01(\tR\tstatement\x12\x19\n" +
+	"\x05share\x18\a \x01(\x01H\x02R\x05share\x88\x01\x01B\v\n" +
 	"\t_strengthB\v\n" +
-	"\t_log10_lr\"\x83\x05\n" +
+	"\t_log10_lrB\b\n" +
+	"\x06_share\"\xa8\x05\n" +
 	"\fEvidenceItem\x12\x14\n" +
 	"\x05event\x18\x01 \x01(\tR\x05event\x12\x1a\n" +
 	"\bposition\x18\x02 \x01(\x03R\bposition\x12\x10\n" +
@@ -3400,7 +3678,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x02of\x18\x11 \x01(\x03H\tR\x02of\x88\x01\x01\x12\x1f\n" +
 	"\bpositive\x18\x12 \x01(\x03H\n" +
 	"R\bpositive\x88\x01\x01\x12\x12\n" +
-	"\x04text\x18\x13 \x01(\tR\x04textB\t\n" +
+	"\x04text\x18\x13 \x01(\tR\x04text\x12\x19\n" +
+	"\x05where\x18\x14 \x01(\tH\vR\x05where\x88\x01\x01B\t\n" +
 	"\a_methodB\n" +
 	"\n" +
 	"\b_outcomeB\t\n" +
@@ -3413,7 +3692,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x06_groupB\t\n" +
 	"\a_testedB\x05\n" +
 	"\x03_ofB\v\n" +
-	"\t_positive\"\xbf\x01\n" +
+	"\t_positiveB\b\n" +
+	"\x06_where\"\xbf\x01\n" +
 	"\vCustodySpan\x12\x1b\n" +
 	"\x06holder\x18\x01 \x01(\tH\x00R\x06holder\x88\x01\x01\x12\x17\n" +
 	"\x04from\x18\x02 \x01(\tH\x01R\x04from\x88\x01\x01\x12\x13\n" +
@@ -3440,12 +3720,22 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05claim\x18\x01 \x01(\tR\x05claim\x12\x12\n" +
 	"\x04then\x18\x02 \x01(\tR\x04then\x12\x10\n" +
 	"\x03now\x18\x03 \x01(\tR\x03now\x12\x18\n" +
-	"\abecause\x18\x04 \x01(\tR\abecause\"^\n" +
+	"\abecause\x18\x04 \x01(\tR\abecause\"\x9a\x01\n" +
 	"\x06Record\x12\x16\n" +
 	"\x06stated\x18\x01 \x01(\x03R\x06stated\x12\x14\n" +
 	"\x05hands\x18\x02 \x01(\x03R\x05hands\x12\x12\n" +
 	"\x04gaps\x18\x03 \x01(\x03R\x04gaps\x12\x12\n" +
-	"\x04text\x18\x04 \x01(\tR\x04text\"\xed\x01\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x12:\n" +
+	"\n" +
+	"statements\x18\x05 \x03(\v2\x1a.lotpaper.v1.HandStatementR\n" +
+	"statements\"\x95\x01\n" +
+	"\rHandStatement\x12\x14\n" +
+	"\x05event\x18\x01 \x01(\tR\x05event\x12\x14\n" +
+	"\x05party\x18\x02 \x01(\tR\x05party\x12\x10\n" +
+	"\x03lot\x18\x03 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04from\x18\x04 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x05 \x01(\tR\x02to\x12\"\n" +
+	"\fcontradicted\x18\x06 \x01(\bR\fcontradicted\"\xed\x01\n" +
 	"\x12CheckClaimsRequest\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x16\n" +
 	"\x06claims\x18\x02 \x03(\tR\x06claims\x12\x18\n" +
@@ -3511,13 +3801,23 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x04_lotB\t\n" +
 	"\a_holderB\a\n" +
 	"\x05_soldB\b\n" +
-	"\x06_after\"\xa3\x01\n" +
+	"\x06_after\"\xd6\x01\n" +
 	"\rWatchResponse\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12(\n" +
 	"\x05event\x18\x03 \x01(\v2\x12.lotpaper.v1.EventR\x05event\x12(\n" +
 	"\x05alert\x18\x04 \x01(\v2\x12.lotpaper.v1.AlertR\x05alert\x12\x1a\n" +
-	"\bposition\x18\x05 \x01(\x03R\bposition\"\xc6\x01\n" +
+	"\bposition\x18\x05 \x01(\x03R\bposition\x121\n" +
+	"\x06status\x18\x06 \x01(\v2\x19.lotpaper.v1.StatusChangeR\x06status\"\xa2\x01\n" +
+	"\fStatusChange\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12%\n" +
+	"\x0eoverall_before\x18\x02 \x01(\tR\roverallBefore\x12#\n" +
+	"\roverall_after\x18\x03 \x01(\tR\foverallAfter\x124\n" +
+	"\achanges\x18\x04 \x03(\v2\x1a.lotpaper.v1.VerdictChangeR\achanges\"[\n" +
+	"\rVerdictChange\x12\x1c\n" +
+	"\ttreatment\x18\x01 \x01(\tR\ttreatment\x12\x16\n" +
+	"\x06before\x18\x02 \x01(\tR\x06before\x12\x14\n" +
+	"\x05after\x18\x03 \x01(\tR\x05after\"\xc6\x01\n" +
 	"\x05Alert\x12\x14\n" +
 	"\x05event\x18\x01 \x01(\tR\x05event\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12!\n" +
@@ -3555,7 +3855,7 @@ func file_lotpaper_v1_status_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_status_proto_rawDescData
 }
 
-var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
+var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
 var file_lotpaper_v1_status_proto_goTypes = []any{
 	(*GetLogRequest)(nil),       // 0: lotpaper.v1.GetLogRequest
 	(*GetLogResponse)(nil),      // 1: lotpaper.v1.GetLogResponse
@@ -3580,27 +3880,30 @@ var file_lotpaper_v1_status_proto_goTypes = []any{
 	(*SaleClaims)(nil),          // 20: lotpaper.v1.SaleClaims
 	(*ClaimThenAndNow)(nil),     // 21: lotpaper.v1.ClaimThenAndNow
 	(*Record)(nil),              // 22: lotpaper.v1.Record
-	(*CheckClaimsRequest)(nil),  // 23: lotpaper.v1.CheckClaimsRequest
-	(*CheckClaimsResponse)(nil), // 24: lotpaper.v1.CheckClaimsResponse
-	(*ClaimResult)(nil),         // 25: lotpaper.v1.ClaimResult
-	(*GetStoneRequest)(nil),     // 26: lotpaper.v1.GetStoneRequest
-	(*GetStoneResponse)(nil),    // 27: lotpaper.v1.GetStoneResponse
-	(*WatchRequest)(nil),        // 28: lotpaper.v1.WatchRequest
-	(*WatchResponse)(nil),       // 29: lotpaper.v1.WatchResponse
-	(*Alert)(nil),               // 30: lotpaper.v1.Alert
-	(*Policy)(nil),              // 31: lotpaper.v1.Policy
-	(*Material)(nil),            // 32: lotpaper.v1.Material
-	(*Finding)(nil),             // 33: lotpaper.v1.Finding
-	(*Event)(nil),               // 34: lotpaper.v1.Event
+	(*HandStatement)(nil),       // 23: lotpaper.v1.HandStatement
+	(*CheckClaimsRequest)(nil),  // 24: lotpaper.v1.CheckClaimsRequest
+	(*CheckClaimsResponse)(nil), // 25: lotpaper.v1.CheckClaimsResponse
+	(*ClaimResult)(nil),         // 26: lotpaper.v1.ClaimResult
+	(*GetStoneRequest)(nil),     // 27: lotpaper.v1.GetStoneRequest
+	(*GetStoneResponse)(nil),    // 28: lotpaper.v1.GetStoneResponse
+	(*WatchRequest)(nil),        // 29: lotpaper.v1.WatchRequest
+	(*WatchResponse)(nil),       // 30: lotpaper.v1.WatchResponse
+	(*StatusChange)(nil),        // 31: lotpaper.v1.StatusChange
+	(*VerdictChange)(nil),       // 32: lotpaper.v1.VerdictChange
+	(*Alert)(nil),               // 33: lotpaper.v1.Alert
+	(*Policy)(nil),              // 34: lotpaper.v1.Policy
+	(*Material)(nil),            // 35: lotpaper.v1.Material
+	(*Finding)(nil),             // 36: lotpaper.v1.Finding
+	(*Event)(nil),               // 37: lotpaper.v1.Event
 }
 var file_lotpaper_v1_status_proto_depIdxs = []int32{
-	31, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
+	34, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
 	4,  // 1: lotpaper.v1.ListLotsResponse.lots:type_name -> lotpaper.v1.LotSummary
-	32, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
+	35, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
 	7,  // 3: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
 	8,  // 4: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
-	33, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
-	34, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
+	36, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
+	37, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
 	13, // 7: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
 	14, // 8: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
 	17, // 9: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
@@ -3609,35 +3912,38 @@ var file_lotpaper_v1_status_proto_depIdxs = []int32{
 	22, // 12: lotpaper.v1.GetStatusResponse.record:type_name -> lotpaper.v1.Record
 	18, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
 	21, // 14: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
-	25, // 15: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
-	32, // 16: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
-	17, // 17: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
-	19, // 18: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	34, // 19: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
-	30, // 20: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
-	0,  // 21: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
-	2,  // 22: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
-	5,  // 23: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
-	9,  // 24: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
-	11, // 25: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
-	15, // 26: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
-	23, // 27: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
-	26, // 28: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
-	28, // 29: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
-	1,  // 30: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
-	3,  // 31: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
-	6,  // 32: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
-	10, // 33: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	12, // 34: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
-	16, // 35: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
-	24, // 36: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
-	27, // 37: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
-	29, // 38: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
-	30, // [30:39] is the sub-list for method output_type
-	21, // [21:30] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	23, // 15: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
+	26, // 16: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
+	35, // 17: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
+	17, // 18: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
+	19, // 19: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
+	37, // 20: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
+	33, // 21: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
+	31, // 22: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
+	32, // 23: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
+	0,  // 24: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
+	2,  // 25: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
+	5,  // 26: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
+	9,  // 27: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
+	11, // 28: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
+	15, // 29: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
+	24, // 30: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
+	27, // 31: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
+	29, // 32: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
+	1,  // 33: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
+	3,  // 34: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
+	6,  // 35: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
+	10, // 36: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	12, // 37: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
+	16, // 38: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
+	25, // 39: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
+	28, // 40: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
+	30, // 41: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
+	33, // [33:42] is the sub-list for method output_type
+	24, // [24:33] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_status_proto_init() }
@@ -3660,19 +3966,19 @@ func file_lotpaper_v1_status_proto_init() {
 	file_lotpaper_v1_status_proto_msgTypes[17].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[18].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[19].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[23].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[25].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[24].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[26].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[27].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[28].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[30].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[29].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[33].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_status_proto_rawDesc), len(file_lotpaper_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   31,
+			NumMessages:   34,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

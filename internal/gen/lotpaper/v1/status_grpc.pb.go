@@ -35,9 +35,10 @@ const (
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
 // StatusService answers what is known of a lot and how well. Every read takes the position that its answer must reflect, and
-// answers the position that it reflects.
+// answers the last position that it reflects. A position always names an event: what a write or another read answered can be given
+// back as min_position or known_at as it is.
 type StatusServiceClient interface {
-	// GetLog tells the log's name, epoch, next position and policy.
+	// GetLog tells the log's name, epoch, latest position and policy.
 	GetLog(ctx context.Context, in *GetLogRequest, opts ...grpc.CallOption) (*GetLogResponse, error)
 	// ListLots lists the lots that the caller holds, owns, held or sold.
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
@@ -169,9 +170,10 @@ type StatusService_WatchClient = grpc.ServerStreamingClient[WatchResponse]
 // for forward compatibility.
 //
 // StatusService answers what is known of a lot and how well. Every read takes the position that its answer must reflect, and
-// answers the position that it reflects.
+// answers the last position that it reflects. A position always names an event: what a write or another read answered can be given
+// back as min_position or known_at as it is.
 type StatusServiceServer interface {
-	// GetLog tells the log's name, epoch, next position and policy.
+	// GetLog tells the log's name, epoch, latest position and policy.
 	GetLog(context.Context, *GetLogRequest) (*GetLogResponse, error)
 	// ListLots lists the lots that the caller holds, owns, held or sold.
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)

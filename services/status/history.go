@@ -1,0 +1,140 @@
+package status
+
+import (
+	"context"
+	"encoding/binary"
+	"fmt"
+
+	"github.com/lotpaper/lotpaper/internal/envelope"
+	"github.com/lotpaper/lotpaper/internal/eventlog"
+	"github.com/lotpaper/lotpaper/internal/fault"
+	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/wire"
+)
+
+// GetHistory lists the events of a lot and those of its ancestors that bear on it, oldest first by position. Pages are pinned: what
+// came after the first page is left out.
+func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb.GetHistoryResponse, error) {
+	party, err := caller(ctx)
+	if err != nil {
+		return nil, err
+	}
+	size, err := pageSize(in.PageSize)
+	if err != nil {
+		return nil, err
+	}
+	m, done, err := s.begin(ctx, in.MinPosition, in.Epoch, in.KnownAt)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	question := query(m.epoch, "history", party, in.GetLot(), in.GetKnownAt())
+	from, err := parseToken(in.GetPageToken(), question)
+	if err != nil {
+		return nil, err
+	}
+	first, known := uint64(0), uint64(0)
+	if from == nil {
+		if known, err = m.known(in.KnownAt); err != nil {
+			return nil, err
+		}
+	} else {
+		if len(from.last) != 8 || from.next > m.next {
+			return nil, fault.New(fault.InvalidField, "pageToken", "found a token that is not of this log")
+		}
+		first, known = binary.BigEndian.Uint64([]byte(from.last))+1, from.next
+	}
+	if _, err := m.lot(in.GetLot(), known); err != nil {
+		return nil, err
+	}
+	line, err := lineOf(m.view.store, s.log, in.GetLot(), known)
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.GetHistoryResponse{Position: wire.Position(known - 1), Epoch: m.epoch}
+	last := uint64(0)
+	err = line.each(m.view.store, first, known, func(e *eventlog.Event) (bool, error) {
+		if len(out.Events) == size {
+			out.NextPageToken = cursor{known, string(binary.BigEndian.AppendUint64(nil, last))}.token(question)
+			return false, nil
+		}
+		last = e.Recorded.Position
+		ev, err := s.present(m.view.store, e, party, known)
+		out.Events = append(out.Events, ev)
+		return true, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the history of lot %s: %w", in.GetLot(), err)
+	}
+	return out, nil
+}
+
+// present writes an event as a party may see it: private fields to its poster only, with what judging found, and with the marks of
+// later events as far as they were known before a position.
+func (s *Service) present(st *store, e *eventlog.Event, party string, known uint64) (*pb.Event, error) {
+	rec := e.Recorded
+	own := rec.Event.Party == party
+	if own {
+		var err error
+		if rec, err = s.log.Revealed(e); err != nil {
+			return nil, err
+		}
+	}
+	out := wire.RecordedFromDomain(rec)
+	if !own {
+		statement, err := envelope.DecodeStatement(e.Statement)
+		if err != nil {
+			return nil, fmt.Errorf("read the statement of %s: %w", e.ID, err)
+		}
+		for _, c := range statement.Commitments {
+			out.Withheld = append(out.Withheld, c.Path)
+		}
+	}
+	sale, err := s.judged(st, e)
+	if err != nil {
+		return nil, err
+	}
+	if sale != nil {
+		out.Findings = append(out.Findings, wire.FindingsFromDomain(e.ID, sale.Found)...)
+	}
+	marked, err := find(st, st.codecs.marks, keyMarks(e.ID))
+	if err != nil || marked == nil {
+		return out, err
+	}
+	if w := marked.Withdrawn; w != nil && w.Position < known {
+		out.WithdrawnBy = &w.Event
+	}
+	for i := range marked.Corrected {
+		c := &marked.Corrected[i]
+		if c.Position >= known {
+			continue
+		}
+		// A correction can be withdrawn itself; then the one before it stands.
+		own, err := find(st, st.codecs.marks, keyMarks(c.Event))
+		if err != nil {
+			return nil, err
+		}
+		if own == nil || own.Withdrawn == nil || own.Withdrawn.Position >= known {
+			out.CorrectedBy = &c.Event
+		}
+	}
+	return out, nil
+}
+
+// judged finds what was judged of the claims that an event makes; nil: it makes none.
+func (s *Service) judged(st *store, e *eventlog.Event) (*saleRecord, error) {
+	ev := &e.Recorded.Event
+	lot := lotOf(ev)
+	switch {
+	case ev.Sold != nil, ev.Closed != nil:
+	case ev.Corrected != nil && ev.Corrected.Replacement != nil && (ev.Corrected.Replacement.Sold != nil || ev.Corrected.Replacement.Closed != nil):
+		target, err := s.log.Recorded(ev.Corrected.Event)
+		if err != nil || target == nil {
+			return nil, err
+		}
+		lot = lotOf(&target.Event)
+	default:
+		return nil, nil
+	}
+	return find(st, st.codecs.sale, keySale(lot, e.Recorded.Position))
+}
