@@ -1,0 +1,40 @@
+package bench
+
+import (
+	"slices"
+	"testing"
+	"time"
+)
+
+// TestReport runs every measurement, each for a moment: the figures mean nothing then, but every name that others rely on must be
+// there, with a figure that can be one.
+func TestReport(t *testing.T) {
+	small := plan{1, 100 * time.Millisecond, 20, 4, []logSize{{"1e4", 320, 0}, {"1e5", 800, 0}, {"1e6", 1600, 0}}}
+	r, err := measure(t.Context(), Options{Dir: t.TempDir()}, small)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string]Result{}
+	for _, x := range r.Results {
+		got[x.Name] = x
+		if x.PerSecond <= 0 && x.P50Micros <= 0 && x.Mebibytes <= 0 {
+			t.Errorf("%s has no figure", x.Name)
+		}
+		if x.Of != "" && (x.Ratio <= 0 || !slices.ContainsFunc(r.Results, func(y Result) bool { return y.Name == x.Of })) {
+			t.Errorf("%s compares with %s: ratio %v", x.Name, x.Of, x.Ratio)
+		}
+	}
+	for _, name := range []string{
+		"raw.pebble.64", "raw.pebble.1024", "append.inprocess.64x1", "append.inprocess.64x16", "append.grpc.unary64", "append.grpc.batch16",
+		"status.1e4", "status.1e5", "status.1e6", "history.1e4", "memory.1e6",
+	} {
+		if _, ok := got[name]; !ok {
+			t.Errorf("%s is missing", name)
+		}
+	}
+	for name, of := range map[string]string{"append.inprocess.64x1": "raw.pebble.64", "append.inprocess.64x16": "raw.pebble.1024", "append.grpc.batch16": "raw.pebble.1024"} {
+		if got[name].Of != of {
+			t.Errorf("%s compares with %q, want %q", name, got[name].Of, of)
+		}
+	}
+}

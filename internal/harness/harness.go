@@ -1,0 +1,455 @@
+// Package harness puts a whole node together in one process: bus, log, ledger, projection, intake, gRPC and REST, in the order in
+// which they need each other, and takes it apart in the reverse one. `serve`, `demo` and the tests about the whole system start the
+// same node.
+//
+// It promises that Start either gives a node that answers or leaves nothing running, and that Stop returns only when every goroutine
+// of the node has ended and everything acknowledged is on disk. It holds wiring and no rule of the trade.
+package harness
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/test/bufconn"
+
+	"github.com/lotpaper/lotpaper/internal/bus"
+	"github.com/lotpaper/lotpaper/internal/envelope"
+	"github.com/lotpaper/lotpaper/internal/eventlog"
+	"github.com/lotpaper/lotpaper/internal/evidence"
+	"github.com/lotpaper/lotpaper/internal/fault"
+	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/services/gateway"
+	"github.com/lotpaper/lotpaper/services/intake"
+	"github.com/lotpaper/lotpaper/services/ledger"
+	"github.com/lotpaper/lotpaper/services/status"
+)
+
+// Config is everything that can be set on a node. The zero value, with DataDir, is a node on its own with the embedded journal.
+type Config struct {
+	// DataDir is where keys, journal, log and projection lie. It is made if it does not exist.
+	DataDir string
+	// LogName names a new log, and must be that of an existing one; empty: "lotpaper".
+	LogName string
+	// ZoneMinutes is the offset east of UTC in which a bare date is a day. Used for a new log only: it is part of the policy.
+	ZoneMinutes int64
+	// AdminToken is the admin's token; empty: a new log gets one, which is written to AdminTokenFile.
+	AdminToken string
+
+	// NATSURL is an external NATS server or cluster; empty: the embedded one. NATSCredentials is a file of NATS credentials.
+	NATSURL, NATSCredentials string
+	// Replicas of the journal on an external NATS: 1, 3 or 5; 0: 3.
+	Replicas int
+
+	// Listen is the HTTP address, GRPCListen the gRPC one; empty: none. "127.0.0.1:0" takes a free port.
+	Listen, GRPCListen string
+	// TLSCert and TLSKey are PEM files. A listener on an address that is not the loopback needs them, or BehindTLSProxy.
+	TLSCert, TLSKey string
+	// BehindTLSProxy says that whoever reaches this node from other machines does so through something that ends TLS.
+	BehindTLSProxy bool
+
+	// Reserve is the free space in bytes below which appends are refused; 0: 256 MiB.
+	Reserve uint64
+	// EventsPerSecond and Burst bound what one party may post; 0: the defaults of internal/rpc.
+	EventsPerSecond float64
+	Burst           int
+	// AuditShare is the part of one core that the background audit may take; 0: 0.05, negative: none.
+	AuditShare float64
+	Logger     *slog.Logger
+}
+
+// AdminTokenFile is the file, under the data folder, that holds a generated admin token.
+const AdminTokenFile = "admin-token"
+
+var logName = regexp.MustCompile(`^[a-z][a-z0-9-]{0,31}$`)
+
+// check answers everything that is wrong with a configuration at once.
+func (c *Config) check() error {
+	if c.LogName == "" {
+		c.LogName = "lotpaper"
+	}
+	if c.Logger == nil {
+		c.Logger = slog.New(slog.DiscardHandler)
+	}
+	var wrong []error
+	if c.DataDir == "" {
+		wrong = append(wrong, errors.New("data: found nothing, accepted is a folder"))
+	}
+	if !logName.MatchString(c.LogName) {
+		wrong = append(wrong, fmt.Errorf("log name: found %q, accepted is a small letter, then up to 31 small letters, digits or hyphens", c.LogName))
+	}
+	if c.ZoneMinutes < -840 || c.ZoneMinutes > 840 {
+		wrong = append(wrong, fmt.Errorf("zone: found %d minutes, accepted are -840 to 840", c.ZoneMinutes))
+	}
+	if (c.TLSCert == "") != (c.TLSKey == "") {
+		wrong = append(wrong, errors.New("TLS: found one of certificate and key, accepted are both or neither"))
+	}
+	if c.NATSURL == "" && c.Replicas > 1 {
+		wrong = append(wrong, fmt.Errorf("replicas: found %d, accepted is 1 without an external NATS", c.Replicas))
+	}
+	if c.TLSCert == "" && !c.BehindTLSProxy {
+		for name, addr := range map[string]string{"listen": c.Listen, "gRPC listen": c.GRPCListen} {
+			if addr != "" && !loopback(addr) {
+				wrong = append(wrong, fmt.Errorf("%s: found %q without TLS, accepted is a loopback address, a certificate with its key, or the word that a proxy ends TLS: tokens must not cross a network in the clear", name, addr))
+			}
+		}
+	}
+	return errors.Join(wrong...)
+}
+
+// loopback tells whether only this machine can reach an address.
+func loopback(addr string) bool {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return false
+	}
+	if host == "localhost" {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
+}
+
+// Node is a running node.
+type Node struct {
+	cfg        Config
+	adminToken string
+
+	// Log, Status, Intake and Bus are the node's parts, for those who run in the same process.
+	Log    *eventlog.Log
+	Status *status.Service
+	Intake *intake.Service
+	Bus    *bus.Bus
+	Keys   *envelope.Keys
+	Ledger *ledger.Ledger
+
+	http       *http.Server
+	httpLn     net.Listener
+	grpcLn     net.Listener
+	inProcess  *bufconn.Listener
+	clientConn *grpc.ClientConn
+
+	serving sync.WaitGroup
+	// closers undo what Start did, last first.
+	closers []func(context.Context) error
+	once    sync.Once
+	stopErr error
+}
+
+// Start brings a node up. When it returns, the log is compared with its journal and the node takes requests; the projection may still
+// be catching up, which /healthz tells.
+func Start(ctx context.Context, cfg Config) (_ *Node, err error) {
+	if err := cfg.check(); err != nil {
+		return nil, fmt.Errorf("configuration: %w", err)
+	}
+	n := &Node{cfg: cfg}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, n.Stop(context.WithoutCancel(ctx)))
+		}
+	}()
+	if err := os.MkdirAll(cfg.DataDir, 0o700); err != nil {
+		return nil, fmt.Errorf("make the data folder: %w", err)
+	}
+	if n.Keys, err = envelope.LoadOrCreateKeys(filepath.Join(cfg.DataDir, "keys"), rand.Reader); err != nil {
+		return nil, fmt.Errorf("load keys: %w", err)
+	}
+	if err := n.openLog(ctx); err != nil {
+		return nil, err
+	}
+	if err := n.openServices(); err != nil {
+		return nil, err
+	}
+	if err := n.listen(ctx); err != nil {
+		return nil, err
+	}
+	return n, nil
+}
+
+// openLog starts bus, log and ledger.
+func (n *Node) openLog(ctx context.Context) error {
+	cfg := n.cfg
+	b, err := bus.Open(ctx, bus.Config{
+		Dir: filepath.Join(cfg.DataDir, "journal"), URL: cfg.NATSURL, Credentials: cfg.NATSCredentials, Replicas: cfg.Replicas, Logger: cfg.Logger,
+	})
+	if err != nil {
+		return fmt.Errorf("open the bus: %w", err)
+	}
+	n.Bus = b
+	n.onStop(func(context.Context) error { b.Close(); return nil })
+
+	l, err := eventlog.Open(eventlog.Options{Dir: cfg.DataDir, Logger: cfg.Logger})
+	if err != nil {
+		return fmt.Errorf("open the log: %w", err)
+	}
+	n.Log = l
+	n.onStop(func(context.Context) error { return l.Close() })
+
+	next, _ := l.Next()
+	journal, err := b.Journal(ctx, cfg.LogName, next == 0)
+	if err != nil {
+		return fmt.Errorf("open the journal: %w", err)
+	}
+	hash, err := n.admin(next == 0)
+	if err != nil {
+		return err
+	}
+	policy := opal.DefaultPolicy()
+	policy.ZoneMinutes = cfg.ZoneMinutes
+	policy.RuleTable = evidence.Latest().Hash
+	sequencer, err := os.Hostname()
+	if err != nil || sequencer == "" {
+		sequencer = "node"
+	}
+	led, err := ledger.Start(ctx, ledger.Config{
+		LogName: cfg.LogName, Sequencer: sequencer, Keys: n.Keys, Policy: policy, AdminToken: hash,
+		Log: l, Journal: journal, Conn: b.Conn(), Codec: b.Codec,
+		Free: func() (uint64, error) { return freeBytes(cfg.DataDir) }, Reserve: cfg.Reserve,
+		AuditShare: cfg.AuditShare, Logger: cfg.Logger,
+	})
+	if err != nil {
+		return fmt.Errorf("start the ledger: %w", err)
+	}
+	n.Ledger = led
+	n.onStop(func(context.Context) error { led.Stop(); return nil })
+
+	if _, token, found, err := l.TokenParty(hash); err != nil {
+		return fmt.Errorf("look the admin token up: %w", err)
+	} else if n.adminToken != "" && (!found || token.RevokedAt != nil) {
+		return errors.New("admin token: the one given is none of this log's; unset LOTPAPER_ADMIN_TOKEN, or issue it with the present one by POST /v1/parties/admin/tokens")
+	}
+	return nil
+}
+
+// admin finds the admin's token: the one given, the one kept, or for a new log a new one.
+func (n *Node) admin(newLog bool) (hash [32]byte, err error) {
+	file := filepath.Join(n.cfg.DataDir, AdminTokenFile)
+	if n.adminToken = n.cfg.AdminToken; n.adminToken != "" {
+		return envelope.TokenHash(n.adminToken), nil
+	}
+	kept, err := os.ReadFile(file)
+	switch {
+	case err == nil:
+		n.adminToken = strings.TrimSpace(string(kept))
+		return envelope.TokenHash(n.adminToken), nil
+	case !errors.Is(err, os.ErrNotExist):
+		return hash, fmt.Errorf("read the admin token: %w", err)
+	case !newLog:
+		return hash, nil // the admin has it elsewhere; the node works without
+	}
+	n.adminToken, hash = envelope.NewToken(rand.Reader)
+	if err := os.WriteFile(file, []byte(n.adminToken+"\n"), 0o600); err != nil {
+		return hash, fmt.Errorf("keep the admin token: %w", err)
+	}
+	return hash, nil
+}
+
+// openServices starts the projection and the intake.
+func (n *Node) openServices() error {
+	cfg := n.cfg
+	st, err := status.Open(status.Config{Dir: cfg.DataDir, Log: n.Log, Handle: n.Keys.Handle, Logger: cfg.Logger})
+	if err != nil {
+		return fmt.Errorf("open the projection: %w", err)
+	}
+	n.Status = st
+	n.onStop(func(context.Context) error { return st.Close() })
+
+	requests, err := intake.NewNATS(n.Bus, cfg.LogName, intake.AnswerWithin)
+	if err != nil {
+		return fmt.Errorf("connect intake and ledger: %w", err)
+	}
+	n.onStop(func(context.Context) error { return requests.Close() })
+	in, err := intake.New(intake.Config{
+		LogName: cfg.LogName, Signer: envelope.NewSigner(n.Keys.Intake), SaltSecret: n.Keys.SaltSecret[:],
+		Log: n.Log, Directory: n.Log, Openings: n.Log, Handles: st, Sequencer: requests,
+		Rand: rand.Reader, Now: time.Now, Logger: cfg.Logger,
+	})
+	if err != nil {
+		return fmt.Errorf("start the intake: %w", err)
+	}
+	n.Intake = in
+	n.onStop(func(context.Context) error { in.Close(); return nil })
+	return nil
+}
+
+// listen starts the gRPC server, on its listener and in process for the gateway, and the HTTP server.
+func (n *Node) listen(ctx context.Context) error {
+	cfg := n.cfg
+	var tls []grpc.ServerOption
+	server, err := rpc.NewServer(rpc.Config{Directory: n.Log, Log: cfg.Logger, EventsPerSecond: cfg.EventsPerSecond, Burst: cfg.Burst})
+	if err != nil {
+		return fmt.Errorf("make the gRPC server: %w", err)
+	}
+	pb.RegisterIntakeServiceServer(server, n.Intake)
+	pb.RegisterStatusServiceServer(server, n.Status)
+	servers := []*rpc.Server{server}
+	public := server
+	if cfg.TLSCert != "" {
+		creds, err := credentials.NewServerTLSFromFile(cfg.TLSCert, cfg.TLSKey)
+		if err != nil {
+			return fmt.Errorf("load the certificate: %w", err)
+		}
+		tls = append(tls, grpc.Creds(creds))
+		if public, err = rpc.NewServer(rpc.Config{Directory: n.Log, Log: cfg.Logger, EventsPerSecond: cfg.EventsPerSecond, Burst: cfg.Burst, Options: tls}); err != nil {
+			return fmt.Errorf("make the gRPC server: %w", err)
+		}
+		pb.RegisterIntakeServiceServer(public, n.Intake)
+		pb.RegisterStatusServiceServer(public, n.Status)
+		servers = append(servers, public)
+	}
+	n.onStop(func(ctx context.Context) error {
+		n.Status.EndWatches()
+		for _, s := range servers {
+			s.Stop(ctx)
+		}
+		return nil
+	})
+	n.inProcess = bufconn.Listen(1 << 20)
+	n.serve("gRPC in process", func() error { return server.Serve(n.inProcess) })
+	if cfg.GRPCListen != "" {
+		if n.grpcLn, err = net.Listen("tcp", cfg.GRPCListen); err != nil {
+			return fmt.Errorf("listen for gRPC: %w", err)
+		}
+		n.serve("gRPC", func() error { return public.Serve(n.grpcLn) })
+	}
+	conn, err := grpc.NewClient("passthrough:///node",
+		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return n.inProcess.DialContext(ctx) }),
+		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
+	if err != nil {
+		return fmt.Errorf("connect gateway and services: %w", err)
+	}
+	n.clientConn = conn
+	n.onStop(func(context.Context) error { return conn.Close() })
+	if cfg.Listen == "" {
+		return nil
+	}
+	auth := server.Authenticator()
+	handler, err := gateway.New(ctx, gateway.Config{
+		Conn:         conn,
+		Authenticate: func(header string) error { _, err := auth.Authorization(header); return err },
+		Ready:        n.Ready,
+		Logger:       cfg.Logger,
+	})
+	if err != nil {
+		return fmt.Errorf("make the gateway: %w", err)
+	}
+	if n.httpLn, err = net.Listen("tcp", cfg.Listen); err != nil {
+		return fmt.Errorf("listen for HTTP: %w", err)
+	}
+	n.http = &http.Server{
+		Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(cfg.Logger.Handler(), slog.LevelDebug),
+		BaseContext: func(net.Listener) context.Context { return context.WithoutCancel(ctx) },
+	}
+	n.serve("HTTP", func() error {
+		if cfg.TLSCert != "" {
+			return n.http.ServeTLS(n.httpLn, cfg.TLSCert, cfg.TLSKey)
+		}
+		return n.http.Serve(n.httpLn)
+	})
+	n.onStop(func(ctx context.Context) error {
+		n.Status.EndWatches() // an open stream would keep the server from ending
+		if err := n.http.Shutdown(ctx); err != nil {
+			return n.http.Close()
+		}
+		return nil
+	})
+	return nil
+}
+
+// serve runs a server until it is stopped; Stop waits for it.
+func (n *Node) serve(what string, run func() error) {
+	n.serving.Go(func() {
+		err := run()
+		if err != nil && !errors.Is(err, http.ErrServerClosed) && !errors.Is(err, grpc.ErrServerStopped) && !errors.Is(err, net.ErrClosed) && !errors.Is(err, io.EOF) {
+			n.cfg.Logger.Error("a server ended", "server", what, "error", err)
+		}
+	})
+}
+
+func (n *Node) onStop(f func(context.Context) error) { n.closers = append(n.closers, f) }
+
+// Stop takes the node apart: no new requests, those under way end, the block on its way is settled, everything is flushed.
+func (n *Node) Stop(ctx context.Context) error {
+	n.once.Do(func() {
+		var failed []error
+		for i := len(n.closers) - 1; i >= 0; i-- {
+			if err := n.closers[i](ctx); err != nil {
+				failed = append(failed, err)
+			}
+		}
+		n.serving.Wait()
+		n.stopErr = errors.Join(failed...)
+	})
+	return n.stopErr
+}
+
+// Ready tells why the node cannot answer everything yet; nil: it can.
+func (n *Node) Ready() error {
+	if err := n.Status.Ready(); err != nil {
+		return err
+	}
+	if ro := n.Log.ReadOnly(); ro != nil {
+		return ro
+	}
+	return nil
+}
+
+// WaitReady waits until the node can answer everything.
+func (n *Node) WaitReady(ctx context.Context) error {
+	for {
+		err := n.Ready()
+		if err == nil || fault.Of(err) == fault.LogReadOnly {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return errors.Join(ctx.Err(), err)
+		case <-time.After(5 * time.Millisecond):
+		}
+	}
+}
+
+// HTTPAddr is the address that HTTP is served on; "" without one.
+func (n *Node) HTTPAddr() string { return addrOf(n.httpLn) }
+
+// GRPCAddr is the address that gRPC is served on; "" without one.
+func (n *Node) GRPCAddr() string { return addrOf(n.grpcLn) }
+
+func addrOf(l net.Listener) string {
+	if l == nil {
+		return ""
+	}
+	return l.Addr().String()
+}
+
+// Conn is a gRPC connection within the process.
+func (n *Node) Conn() *grpc.ClientConn { return n.clientConn }
+
+// AdminToken is the admin's token; "" if this node does not know it.
+func (n *Node) AdminToken() string { return n.adminToken }
+
+// AdminTokenFile is where a generated admin token is kept; "" if it was given from outside.
+func (n *Node) AdminTokenFile() string {
+	if n.cfg.AdminToken != "" {
+		return ""
+	}
+	return filepath.Join(n.cfg.DataDir, AdminTokenFile)
+}

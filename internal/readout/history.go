@@ -1,0 +1,37 @@
+package readout
+
+import (
+	"fmt"
+
+	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/table"
+)
+
+// History sets the events that bear on a lot, oldest first; more tells that there are further pages.
+func History(p *table.Page, lot string, events []*pb.Event, pinned int64, more bool) {
+	p.Heading("History of " + lot)
+	t := table.New(table.Column{Head: "position", Right: true}, table.Column{Head: "when"}, table.Column{Head: "lot"}, table.Column{Head: "party"},
+		table.Column{Head: "event"}, table.Column{Head: "what", Wrap: true})
+	for _, e := range events {
+		tone := table.Plain
+		text := tells(e)
+		switch {
+		case e.WithdrawnBy != nil:
+			tone = table.Quiet
+			text += " [withdrawn later]"
+		case e.CorrectedBy != nil:
+			text += " [corrected later]"
+		}
+		for _, f := range e.GetFindings() {
+			text += " [" + spoken(f.GetCode()) + "]"
+		}
+		t.Row(table.Cell{Text: count(e.GetPosition()), Tone: table.Quiet}, table.C(when(e.GetOccurredAt())), table.C(e.GetLot()), table.C(e.GetParty()),
+			table.C(Kind(e)), table.Cell{Text: text, Tone: tone})
+	}
+	p.Table(t)
+	if more {
+		p.Blank()
+		p.Line(table.Warn, fmt.Sprintf("There are more; --limit shows more than %d.", len(events)))
+	}
+	position(p, pinned)
+}
