@@ -32,13 +32,13 @@ type Summary struct {
 	SentAway bool   `cbor:"14,keyasint,omitempty"`
 	// Undone are events that made other lots of this one and were withdrawn: what they made never came to be.
 	Undone []Undone `cbor:"15,keyasint,omitempty"`
-	// Remade names the lots whose openings a correction said anew, so that they can be read as before if it is withdrawn. Only corrected
-	// events have an entry.
-	Remade []Remade `cbor:"18,keyasint,omitempty"`
 	// FirstParted is the position of the first event that made another lot of this one; 0: none.
 	FirstParted uint64 `cbor:"16,keyasint,omitempty"`
 	// Revision is the position of the event that last changed this summary.
 	Revision uint64 `cbor:"17,keyasint"`
+	// Remade names the lots whose openings a correction said anew, so that they can be read as before if it is withdrawn. Only corrected
+	// events have an entry.
+	Remade []Remade `cbor:"18,keyasint,omitempty"`
 }
 
 // Fact is what every record of a summary starts with: which event, by whom, when, and in which span of positions this reading of it
