@@ -32,9 +32,9 @@ func (a *app) historyCommand() *cobra.Command {
 			all := &pb.GetHistoryResponse{}
 			req := &pb.GetHistoryRequest{Lot: args[0], KnownAt: optional(knownAt)}
 			for {
-				req.PageSize = proto.Int64(historyPage)
+				req.PageSize = proto.Int32(historyPage)
 				if left := limit - len(all.Events); limit > 0 && left < historyPage {
-					req.PageSize = proto.Int64(int64(left))
+					req.PageSize = proto.Int32(int32(left))
 				}
 				page, err := c.GetHistory(cmd.Context(), req)
 				if err != nil {

@@ -56,7 +56,7 @@ func TestRequests(t *testing.T) {
 		}, `POST /v1/parties {"party":"a-b"}`},
 		"log": {func(c *client.Client) error { _, err := c.GetLog(ctx, &pb.GetLogRequest{}); return err }, `GET /v1/log `},
 		"lots": {func(c *client.Client) error {
-			_, err := c.ListLots(ctx, &pb.ListLotsRequest{Holder: proto.String("me"), PageSize: proto.Int64(5)})
+			_, err := c.ListLots(ctx, &pb.ListLotsRequest{Holder: proto.String("me"), PageSize: proto.Int32(5)})
 			return err
 		}, `GET /v1/lots?holder=me&pageSize=5 `},
 		"lot": {func(c *client.Client) error { _, err := c.GetLot(ctx, &pb.GetLotRequest{Lot: "a-b.c"}); return err }, `GET /v1/lots/a-b.c `},

@@ -277,7 +277,7 @@ func drawEvent(t *rapid.T) *pb.Event {
 	}
 	switch rapid.IntRange(0, 2).Draw(t, "body") {
 	case 0:
-		e.Body = &pb.Event_Counted{Counted: &pb.Counted{Why: proto.String("FOUND"), Pieces: proto.Int64(rapid.Int64Range(1, 1e9).Draw(t, "pieces"))}}
+		e.Body = &pb.Event_Counted{Counted: &pb.Counted{Why: proto.String("FOUND"), Pieces: proto.Int32(rapid.Int32Range(1, 1e9).Draw(t, "pieces"))}}
 	case 1:
 		e.Body = &pb.Event_Treated{Treated: &pb.Treated{Treatment: proto.String("HEAT"), Process: &pb.Process{
 			TemperatureCelsius: proto.Float64(rapid.Float64Range(-273, 1999).Draw(t, "temperature")), Steps: []string{"a", "b"}}}}

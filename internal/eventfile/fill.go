@@ -115,6 +115,12 @@ func (f *filler) scalar(fd protoreflect.FieldDescriptor, n *Node, path string) (
 			return wrong()
 		}
 		return protoreflect.ValueOfString(norm.NFC.String(n.Text)), true
+	case protoreflect.Int32Kind:
+		v, err := strconv.ParseInt(n.Text, 10, 32)
+		if err != nil || n.Shape == Bool || strings.HasPrefix(n.Text, "+") {
+			return wrong()
+		}
+		return protoreflect.ValueOfInt32(int32(v)), true
 	case protoreflect.Int64Kind:
 		v, err := strconv.ParseInt(n.Text, 10, 64)
 		if err != nil || n.Shape == Bool || strings.HasPrefix(n.Text, "+") {
@@ -147,7 +153,7 @@ func sayKind(fd protoreflect.FieldDescriptor) string {
 		return "the fields " + fieldNames(fd.Message())
 	}
 	switch fd.Kind() {
-	case protoreflect.Int64Kind:
+	case protoreflect.Int32Kind, protoreflect.Int64Kind:
 		return "a whole number"
 	case protoreflect.DoubleKind:
 		return "a number"

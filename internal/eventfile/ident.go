@@ -82,7 +82,7 @@ func writeScalar(h hash.Hash, fd protoreflect.FieldDescriptor, v protoreflect.Va
 		writeCanonical(h, v.Message())
 	case protoreflect.StringKind:
 		writeText(h, v.String())
-	case protoreflect.Int64Kind:
+	case protoreflect.Int32Kind, protoreflect.Int64Kind:
 		writeNumber(h, uint64(v.Int()))
 	case protoreflect.DoubleKind:
 		writeNumber(h, math.Float64bits(v.Float()))

@@ -191,6 +191,15 @@ func TestMismatches(t *testing.T) {
 		}, []string{"journal", "block 6", "positions 11 to 13", "hash"}},
 		"a next block that does not follow": {func(_ *testing.T, b *book) { b.journal.blocks = append(b.journal.blocks, b.journal.blocks[5]) },
 			[]string{"journal", "block 7", "from 14", "begins at position 11"}},
+		"a next block with another root": {func(t *testing.T, b *book) {
+			k := *b.seal(b.mined("harrow-gully.other")).Block
+			k.Root[3] ^= 1
+			data, err := k.Encode()
+			if err != nil {
+				t.Fatal(err)
+			}
+			b.journal.blocks = append(b.journal.blocks, data)
+		}, []string{"journal", "block 7", "from 14", "root"}},
 		"a next block that is none": {func(_ *testing.T, b *book) { b.journal.blocks = append(b.journal.blocks, []byte("noise")) },
 			[]string{"journal", "block 7", "from 14"}},
 		"a next block of another log": {func(t *testing.T, b *book) {

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"sync/atomic"
@@ -14,6 +13,7 @@ import (
 	"github.com/cockroachdb/pebble/v2/vfs/errorfs"
 	"pgregory.net/rapid"
 
+	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
@@ -174,11 +174,22 @@ func failingWrites(t *testing.T, n, burst int64) (failed bool) {
 		}
 		return errorfs.ErrInjected
 	}))
+	var private []*Event // events whose private values are said to be on disk
 	log, err := Open(Options{Dir: "data", FS: fs, FlushEvery: -1, MemTableBytes: 1 << 20, CacheBytes: 1 << 20})
 	if err == nil {
 		b.log = log
 		for range 4 {
-			s := b.seal(b.mined(fmt.Sprintf("harrow-gully.w%d", b.n)))
+			ev := b.mined(fmt.Sprintf("harrow-gully.w%d", b.n))
+			ev.Remark = "from the second bench"
+			s := b.seal(ev)
+			e := s.Draft.events[0]
+			sealed, err := envelope.Seal(ev, envelope.Salts(b.keys.SaltSecret[:], ev.Party, ev.RequestID))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if log.PutOpenings(EventOpenings{ev.Party, ev.RequestID, e.StatementHash, sealed.Openings}) == nil {
+				private = append(private, e)
+			}
 			st, err := log.Stage(s)
 			if err != nil {
 				break
@@ -191,8 +202,8 @@ func failingWrites(t *testing.T, n, burst int64) (failed bool) {
 		}
 		_ = log.Close()
 	}
-	// A store that has died holds its lock until the process ends; what comes after sees the files as they are.
-	b.log = openTestLog(t, mem.CrashClone(vfs.CrashCloneCfg{UnsyncedDataPercent: 100, RNG: rand.New(rand.NewPCG(1, 1))}))
+	// A store that has died holds its lock until the process ends; what comes after sees what was synced.
+	b.log = openTestLog(t, mem.CrashClone(vfs.CrashCloneCfg{}))
 	defer b.close()
 	if _, err := b.log.CatchUp(t.Context(), b.journal); err != nil {
 		t.Errorf("when the disk works again: %v", err)
@@ -200,6 +211,11 @@ func failingWrites(t *testing.T, n, burst int64) (failed bool) {
 	}
 	if got, want := b.log.Head().Seq, uint64(len(b.journal.blocks)); got != want {
 		t.Errorf("found %d blocks, want %d", got, want)
+	}
+	for _, e := range private {
+		if list, err := b.log.OpeningsOf(e); err != nil || len(list) != 1 {
+			t.Errorf("event %s has lost its private values: %v", e.ID, err)
+		}
 	}
 	b.fsck()
 	return writes.Load() > n

@@ -83,7 +83,7 @@ func material(m *pb.Material) string {
 	return phrase(spoken(m.GetKind()), spoken(m.GetLook()), m.GetBodyColour(), tone)
 }
 
-func piecesOrNot(n *int64) string {
+func piecesOrNot(n *int32) string {
 	if n == nil {
 		return "not counted"
 	}
@@ -134,14 +134,14 @@ func pending(w *pb.Pending) string {
 }
 
 // listed shows the first of many names.
-func listed(names []string, total int64) string {
+func listed(names []string, total int32) string {
 	const shown = 12
 	if len(names) == 0 {
 		return ""
 	}
 	kept := names[:min(len(names), shown)]
 	text := strings.Join(kept, ", ")
-	if more := max(total, int64(len(names))) - int64(len(kept)); more > 0 {
+	if more := max(int(total), len(names)) - len(kept); more > 0 {
 		text += fmt.Sprintf(" and %s more", count(more))
 	}
 	return text

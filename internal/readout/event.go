@@ -91,7 +91,7 @@ func tells(e *pb.Event) string {
 }
 
 // amount writes pieces and mass, each so that figure and unit stay on one line.
-func amount(pieces *int64, mass string) string {
+func amount(pieces *int32, mass string) string {
 	number := ""
 	if pieces != nil {
 		number = piecesOf(*pieces)

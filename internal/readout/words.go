@@ -102,7 +102,7 @@ func findingTone(code string) table.Tone {
 }
 
 // count writes a number of pieces, with commas between thousands.
-func count(n int64) string {
+func count[N int | int32 | int64](n N) string {
 	s := fmt.Sprint(n)
 	sign := ""
 	if n < 0 {
@@ -115,7 +115,7 @@ func count(n int64) string {
 }
 
 // mayCount writes a number that may be unknown.
-func mayCount(n *int64) string {
+func mayCount(n *int32) string {
 	if n == nil {
 		return ""
 	}
@@ -123,7 +123,7 @@ func mayCount(n *int64) string {
 }
 
 // piecesOf writes "12 pieces".
-func piecesOf(n int64) string {
+func piecesOf(n int32) string {
 	if n == 1 {
 		return "1 piece"
 	}

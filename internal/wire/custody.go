@@ -21,7 +21,7 @@ func handedOverOut(b *opal.HandedOver) *pb.HandedOver {
 
 func partOfIn(m *pb.PartOf) (opal.PartOf, *fault.Error) {
 	return opal.PartOf{
-		Lot: m.GetLot(), Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass), Manner: word[opal.SplitManner](m.Manner),
+		Lot: m.GetLot(), Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass), Manner: word[opal.SplitManner](m.Manner),
 		Moisture: word[opal.Moisture](m.Moisture),
 	}, nil
 }
@@ -31,7 +31,7 @@ func partOfOut(p *opal.PartOf) *pb.PartOf {
 		return nil
 	}
 	return &pb.PartOf{
-		Lot: wordOf(p.Lot), Pieces: copied(p.Pieces), Mass: wordOf(p.Mass), Manner: wordOf(p.Manner), Moisture: wordOf(p.Moisture),
+		Lot: wordOf(p.Lot), Pieces: Count(p.Pieces), Mass: wordOf(p.Mass), Manner: wordOf(p.Manner), Moisture: wordOf(p.Moisture),
 	}
 }
 
@@ -91,11 +91,11 @@ func ClaimFromDomain(c opal.Claim) string {
 }
 
 func receivedIn(m *pb.Received) (opal.Received, *fault.Error) {
-	return opal.Received{Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass), CameBack: flag(m.CameBack)}, nil
+	return opal.Received{Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass), CameBack: flag(m.CameBack)}, nil
 }
 
 func receivedOut(b *opal.Received) *pb.Received {
-	return &pb.Received{Pieces: copied(b.Pieces), Mass: wordOf(b.Mass), CameBack: flagOf(b.CameBack)}
+	return &pb.Received{Pieces: Count(b.Pieces), Mass: wordOf(b.Mass), CameBack: flagOf(b.CameBack)}
 }
 
 func refusedIn(m *pb.Refused) (opal.Refused, *fault.Error) {

@@ -29,7 +29,7 @@ func testedOut(b *opal.Tested) *pb.Tested {
 		Instrument: wordOf(b.Instrument), Protocol: wordOf(b.Protocol),
 	}
 	if d := b.Destroyed; d != nil {
-		m.Destroyed = &pb.Destroyed{Pieces: copied(d.Pieces), Mass: wordOf(d.Mass)}
+		m.Destroyed = &pb.Destroyed{Pieces: Count(d.Pieces), Mass: wordOf(d.Mass)}
 	}
 	return m
 }
@@ -44,14 +44,14 @@ func pairs(src map[string]string) map[string]string {
 
 func sampleIn(m *pb.Sample) (opal.Sample, *fault.Error) {
 	return opal.Sample{
-		Kind: word[opal.SampleKind](m.Kind), Tested: copied(m.Tested), Of: copied(m.Of), Positive: copied(m.Positive),
+		Kind: word[opal.SampleKind](m.Kind), Tested: wide(m.Tested), Of: wide(m.Of), Positive: wide(m.Positive),
 		Lots: words[string](m.Lots), SelectedBy: m.GetSelectedBy(), Selection: word[opal.Selection](m.Selection),
 	}, nil
 }
 
 func sampleOut(s *opal.Sample) *pb.Sample {
 	return &pb.Sample{
-		Kind: wordOf(s.Kind), Tested: copied(s.Tested), Of: copied(s.Of), Positive: copied(s.Positive),
+		Kind: wordOf(s.Kind), Tested: Count(s.Tested), Of: Count(s.Of), Positive: Count(s.Positive),
 		Lots: wordsOf(s.Lots), SelectedBy: wordOf(s.SelectedBy), Selection: wordOf(s.Selection),
 	}
 }
@@ -67,7 +67,7 @@ func testFindingOut(t *opal.TestFinding) *pb.TestFinding {
 }
 
 func destroyedIn(m *pb.Destroyed) (opal.Destroyed, *fault.Error) {
-	return opal.Destroyed{Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass)}, nil
+	return opal.Destroyed{Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass)}, nil
 }
 
 func treatedIn(m *pb.Treated) (opal.Treated, *fault.Error) {
@@ -98,7 +98,7 @@ func processIn(m *pb.Process) (opal.Process, *fault.Error) {
 }
 
 func describedIn(m *pb.Described) (opal.Described, *fault.Error) {
-	n, f := tone("bodyTone", m.BodyTone)
+	n, f := tone("bodyTone", wide(m.BodyTone))
 	return opal.Described{
 		BodyTone: n, BodyColour: m.GetBodyColour(), Transparency: word[opal.Look](m.Transparency), PlayOfColour: m.GetPlayOfColour(),
 		DimensionsMm: numbers(m.DimensionsMm), MeasuredMass: word[opal.Mass](m.MeasuredMass),
@@ -107,7 +107,7 @@ func describedIn(m *pb.Described) (opal.Described, *fault.Error) {
 
 func describedOut(b *opal.Described) *pb.Described {
 	return &pb.Described{
-		BodyTone: toneOf(b.BodyTone), BodyColour: wordOf(b.BodyColour), Transparency: wordOf(b.Transparency),
+		BodyTone: Count(toneOf(b.BodyTone)), BodyColour: wordOf(b.BodyColour), Transparency: wordOf(b.Transparency),
 		PlayOfColour: wordOf(b.PlayOfColour), DimensionsMm: numbers(b.DimensionsMm), MeasuredMass: wordOf(b.MeasuredMass),
 	}
 }
@@ -135,10 +135,10 @@ func methodValidatedOut(b *opal.MethodValidated) *pb.MethodValidated {
 
 // rowIn asks for all four counts: a missing one, taken for 0, would be evidence that nobody gave.
 func rowIn(m *pb.ValidationRow) (opal.ValidationRow, *fault.Error) {
-	treatedWith, f1 := needed("treatedWith", m.TreatedWith)
-	treatedAll, f2 := needed("treatedAll", m.TreatedAll)
-	untreatedWith, f3 := needed("untreatedWith", m.UntreatedWith)
-	untreatedAll, f4 := needed("untreatedAll", m.UntreatedAll)
+	treatedWith, f1 := needed("treatedWith", wide(m.TreatedWith))
+	treatedAll, f2 := needed("treatedAll", wide(m.TreatedAll))
+	untreatedWith, f3 := needed("untreatedWith", wide(m.UntreatedWith))
+	untreatedAll, f4 := needed("untreatedAll", wide(m.UntreatedAll))
 	return opal.ValidationRow{
 		Outcome: word[opal.Outcome](m.Outcome), Treatment: word[opal.Treatment](m.Treatment),
 		TreatedWith: treatedWith, TreatedAll: treatedAll, UntreatedWith: untreatedWith, UntreatedAll: untreatedAll,
@@ -148,7 +148,7 @@ func rowIn(m *pb.ValidationRow) (opal.ValidationRow, *fault.Error) {
 func rowOut(r *opal.ValidationRow) *pb.ValidationRow {
 	return &pb.ValidationRow{
 		Outcome: wordOf(r.Outcome), Treatment: wordOf(r.Treatment),
-		TreatedWith: copied(&r.TreatedWith), TreatedAll: copied(&r.TreatedAll),
-		UntreatedWith: copied(&r.UntreatedWith), UntreatedAll: copied(&r.UntreatedAll),
+		TreatedWith: Count(&r.TreatedWith), TreatedAll: Count(&r.TreatedAll),
+		UntreatedWith: Count(&r.UntreatedWith), UntreatedAll: Count(&r.UntreatedAll),
 	}
 }

@@ -20,7 +20,7 @@ func FindingsFromDomain(event string, list []opal.Finding) []*pb.Finding {
 // FindingFromDomain writes a finding: the figures that it has, and its sentence.
 func FindingFromDomain(event string, f *opal.Finding) *pb.Finding {
 	m := &pb.Finding{
-		Code: wordOf(f.Code), Event: wordOf(event), Lot: wordOf(f.Lot), MassMicrograms: nonzero(f.Micrograms), Pieces: nonzero(f.Pieces),
+		Code: wordOf(f.Code), Event: wordOf(event), Lot: wordOf(f.Lot), MassMicrograms: nonzero(f.Micrograms), Pieces: Count(nonzero(f.Pieces)),
 		DelaySeconds: nonzero(f.DelaySeconds), Text: proto.String(f.Sentence()), Note: wordOf(f.Note),
 	}
 	if f.PartsPerMillion != 0 {
@@ -38,7 +38,7 @@ func FindingToDomain(m *pb.Finding) (opal.Finding, *fault.Error) {
 	}
 	return opal.Finding{
 		Code: m.GetCode(), Lot: m.GetLot(), Micrograms: m.GetMassMicrograms(), PartsPerMillion: int64(math.Round(share)),
-		Pieces: m.GetPieces(), DelaySeconds: m.GetDelaySeconds(), Note: m.GetNote(),
+		Pieces: int64(m.GetPieces()), DelaySeconds: m.GetDelaySeconds(), Note: m.GetNote(),
 	}, known(m)
 }
 

@@ -14,7 +14,7 @@ func minedIn(m *pb.Mined) (opal.Mined, *fault.Error) {
 	origin, f1 := part("origin", m.Origin, m.Origin != nil, originIn)
 	material, f2 := part("material", m.Material, m.Material != nil, materialIn)
 	return opal.Mined{
-		Origin: value(origin), Material: value(material), Form: word[opal.Form](m.Form), Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass),
+		Origin: value(origin), Material: value(material), Form: word[opal.Form](m.Form), Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass),
 	}, cmp.Or(f1, f2)
 }
 
@@ -24,7 +24,7 @@ func minedOut(b *opal.Mined) *pb.Mined {
 			Country: wordOf(b.Origin.Country), Region: wordOf(b.Origin.Region), Deposit: wordOf(b.Origin.Deposit), Licence: wordOf(b.Origin.Licence),
 		},
 		Material: MaterialFromDomain(&b.Material),
-		Form:     wordOf(b.Form), Pieces: copied(b.Pieces), Mass: wordOf(b.Mass),
+		Form:     wordOf(b.Form), Pieces: Count(b.Pieces), Mass: wordOf(b.Mass),
 	}
 }
 
@@ -42,7 +42,7 @@ func value[T any](p *T) T {
 }
 
 func materialIn(m *pb.Material) (opal.Material, *fault.Error) {
-	n, f := tone("bodyTone", m.BodyTone)
+	n, f := tone("bodyTone", wide(m.BodyTone))
 	return opal.Material{
 		Kind: word[opal.MaterialKind](m.Kind), Look: word[opal.Look](m.Look), BodyColour: m.GetBodyColour(), BodyTone: n,
 	}, f
@@ -50,13 +50,13 @@ func materialIn(m *pb.Material) (opal.Material, *fault.Error) {
 
 // MaterialFromDomain writes a material.
 func MaterialFromDomain(m *opal.Material) *pb.Material {
-	return &pb.Material{Kind: wordOf(m.Kind), Look: wordOf(m.Look), BodyColour: wordOf(m.BodyColour), BodyTone: toneOf(m.BodyTone)}
+	return &pb.Material{Kind: wordOf(m.Kind), Look: wordOf(m.Look), BodyColour: wordOf(m.BodyColour), BodyTone: Count(toneOf(m.BodyTone))}
 }
 
 func acquiredIn(m *pb.Acquired) (opal.Acquired, *fault.Error) {
 	material, f := part("material", m.Material, m.Material != nil, materialIn)
 	return opal.Acquired{
-		Material: value(material), Form: word[opal.Form](m.Form), Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass),
+		Material: value(material), Form: word[opal.Form](m.Form), Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass),
 		StatedOrigin: m.GetStatedOrigin(), StatedTreatments: words[opal.Treatment](m.StatedTreatments),
 		StatedUntreated: flag(m.StatedUntreated), From: m.GetFrom(),
 	}, f
@@ -64,7 +64,7 @@ func acquiredIn(m *pb.Acquired) (opal.Acquired, *fault.Error) {
 
 func acquiredOut(b *opal.Acquired) *pb.Acquired {
 	return &pb.Acquired{
-		Material: MaterialFromDomain(&b.Material), Form: wordOf(b.Form), Pieces: copied(b.Pieces), Mass: wordOf(b.Mass),
+		Material: MaterialFromDomain(&b.Material), Form: wordOf(b.Form), Pieces: Count(b.Pieces), Mass: wordOf(b.Mass),
 		StatedOrigin: wordOf(b.StatedOrigin), StatedTreatments: wordsOf(b.StatedTreatments),
 		StatedUntreated: flagOf(b.StatedUntreated), From: wordOf(b.From),
 	}
@@ -86,40 +86,40 @@ func splitOut(b *opal.Split) *pb.Split {
 		SelectedBy: wordOf(b.Selected), Selection: wordOf(b.Selection), Loss: lossOut(b.Loss),
 	}
 	if b.Rest != nil {
-		m.Rest = &pb.Rest{Pieces: copied(b.Rest.Pieces), Mass: wordOf(b.Rest.Mass), Moisture: wordOf(b.Rest.Moisture)}
+		m.Rest = &pb.Rest{Pieces: Count(b.Rest.Pieces), Mass: wordOf(b.Rest.Mass), Moisture: wordOf(b.Rest.Moisture)}
 	}
 	return m
 }
 
 func restIn(m *pb.Rest) (opal.Rest, *fault.Error) {
-	return opal.Rest{Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass), Moisture: word[opal.Moisture](m.Moisture)}, nil
+	return opal.Rest{Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass), Moisture: word[opal.Moisture](m.Moisture)}, nil
 }
 
 func partIn(m *pb.Part) (opal.Part, *fault.Error) {
-	return opal.Part{Lot: m.GetLot(), Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass), Moisture: word[opal.Moisture](m.Moisture)}, nil
+	return opal.Part{Lot: m.GetLot(), Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass), Moisture: word[opal.Moisture](m.Moisture)}, nil
 }
 
 func partOut(p *opal.Part) *pb.Part {
-	return &pb.Part{Lot: wordOf(p.Lot), Pieces: copied(p.Pieces), Mass: wordOf(p.Mass), Moisture: wordOf(p.Moisture)}
+	return &pb.Part{Lot: wordOf(p.Lot), Pieces: Count(p.Pieces), Mass: wordOf(p.Mass), Moisture: wordOf(p.Moisture)}
 }
 
 func lossIn(m *pb.Loss) (opal.Loss, *fault.Error) {
-	return opal.Loss{Mass: word[opal.Mass](m.Mass), Pieces: copied(m.Pieces), Why: m.GetWhy(), Measured: flag(m.Measured)}, nil
+	return opal.Loss{Mass: word[opal.Mass](m.Mass), Pieces: wide(m.Pieces), Why: m.GetWhy(), Measured: flag(m.Measured)}, nil
 }
 
 func lossOut(l *opal.Loss) *pb.Loss {
 	if l == nil {
 		return nil
 	}
-	return &pb.Loss{Mass: wordOf(l.Mass), Pieces: copied(l.Pieces), Why: wordOf(l.Why), Measured: flagOf(l.Measured)}
+	return &pb.Loss{Mass: wordOf(l.Mass), Pieces: Count(l.Pieces), Why: wordOf(l.Why), Measured: flagOf(l.Measured)}
 }
 
 func combinedIn(m *pb.Combined) (opal.Combined, *fault.Error) {
-	return opal.Combined{Parents: words[string](m.Parents), Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass)}, nil
+	return opal.Combined{Parents: words[string](m.Parents), Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass)}, nil
 }
 
 func combinedOut(b *opal.Combined) *pb.Combined {
-	return &pb.Combined{Parents: wordsOf(b.Parents), Pieces: copied(b.Pieces), Mass: wordOf(b.Mass)}
+	return &pb.Combined{Parents: wordsOf(b.Parents), Pieces: Count(b.Pieces), Mass: wordOf(b.Mass)}
 }
 
 func cutIn(m *pb.Cut) (opal.Cut, *fault.Error) {
@@ -137,22 +137,22 @@ func cutOut(b *opal.Cut) *pb.Cut {
 
 func stoneIn(m *pb.Stone) (opal.Stone, *fault.Error) {
 	return opal.Stone{
-		Lot: m.GetLot(), Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass), Form: word[opal.Form](m.Form), Shape: m.GetShape(),
+		Lot: m.GetLot(), Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass), Form: word[opal.Form](m.Form), Shape: m.GetShape(),
 		DimensionsMm: numbers(m.DimensionsMm), Moisture: word[opal.Moisture](m.Moisture),
 	}, nil
 }
 
 func stoneOut(s *opal.Stone) *pb.Stone {
 	return &pb.Stone{
-		Lot: wordOf(s.Lot), Pieces: copied(s.Pieces), Mass: wordOf(s.Mass), Form: wordOf(s.Form), Shape: wordOf(s.Shape),
+		Lot: wordOf(s.Lot), Pieces: Count(s.Pieces), Mass: wordOf(s.Mass), Form: wordOf(s.Form), Shape: wordOf(s.Shape),
 		DimensionsMm: numbers(s.DimensionsMm), Moisture: wordOf(s.Moisture),
 	}
 }
 
 func countedIn(m *pb.Counted) (opal.Counted, *fault.Error) {
-	return opal.Counted{Pieces: copied(m.Pieces), Mass: word[opal.Mass](m.Mass), Why: word[opal.CountWhy](m.Why)}, nil
+	return opal.Counted{Pieces: wide(m.Pieces), Mass: word[opal.Mass](m.Mass), Why: word[opal.CountWhy](m.Why)}, nil
 }
 
 func countedOut(b *opal.Counted) *pb.Counted {
-	return &pb.Counted{Pieces: copied(b.Pieces), Mass: wordOf(b.Mass), Why: wordOf(b.Why)}
+	return &pb.Counted{Pieces: Count(b.Pieces), Mass: wordOf(b.Mass), Why: wordOf(b.Why)}
 }

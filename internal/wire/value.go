@@ -144,6 +144,24 @@ func wordsOf[T ~string](src []T) []string {
 	return out
 }
 
+// wide reads a count. Counts are 32 bits wide on the wire, so that JSON writes them as numbers.
+func wide(p *int32) *int64 {
+	if p == nil {
+		return nil
+	}
+	n := int64(*p)
+	return &n
+}
+
+// Count writes a count. No stated count is near the largest that 32 bits hold (opal.MaxPieces); a sum that is beyond it reads as that.
+func Count(p *int64) *int32 {
+	if p == nil {
+		return nil
+	}
+	n := int32(max(math.MinInt32, min(math.MaxInt32, *p)))
+	return &n
+}
+
 // copied copies a number that may be left out, so that message and domain value share no memory.
 func copied[T any](p *T) *T {
 	if p == nil {

@@ -115,6 +115,8 @@ func fill(t *testing.T, m protoreflect.Message, wanted func(protoreflect.FieldDe
 		switch fd.Kind() {
 		case protoreflect.StringKind:
 			return protoreflect.ValueOfString(filling(string(fd.Name()), n))
+		case protoreflect.Int32Kind:
+			return protoreflect.ValueOfInt32(int32(n))
 		case protoreflect.Int64Kind:
 			return protoreflect.ValueOfInt64(int64(n))
 		case protoreflect.DoubleKind:
@@ -489,7 +491,7 @@ func TestFindings(t *testing.T) {
 		want := opal.Finding{
 			Code: rapid.SampledFrom(opal.AllFindings()).Draw(t, "code"), Lot: rapid.SampledFrom([]string{"", "harrow-gully.r7"}).Draw(t, "lot"),
 			Micrograms: rapid.Int64().Draw(t, "mass"), PartsPerMillion: rapid.Int64Range(-100_000_000, 100_000_000).Draw(t, "share"),
-			Pieces: rapid.Int64().Draw(t, "pieces"), DelaySeconds: rapid.Int64().Draw(t, "delay"), Note: rapid.String().Draw(t, "note"),
+			Pieces: rapid.Int64Range(-1e9, 1e9).Draw(t, "pieces"), DelaySeconds: rapid.Int64().Draw(t, "delay"), Note: rapid.String().Draw(t, "note"),
 		}
 		m := FindingFromDomain("q7/x", &want)
 		if m.GetText() != want.Sentence() || m.GetEvent() != "q7/x" {

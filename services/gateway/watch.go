@@ -81,11 +81,6 @@ func (s *watch) pump(ctx context.Context, cancel context.CancelFunc, w http.Resp
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("X-Accel-Buffering", "no")
 	out := &eventWriter{w: w, control: http.NewResponseController(w), within: s.cfg.WriteWithin}
-	// The server's limit for reading a request would end the request, and with it the stream, as soon as it passes.
-	if err := out.control.SetReadDeadline(time.Time{}); err != nil && !errors.Is(err, http.ErrNotSupported) {
-		return
-	}
-	defer out.done()
 	w.WriteHeader(http.StatusOK)
 
 	notices := make(chan *pb.WatchResponse)
@@ -189,6 +184,3 @@ func (e *eventWriter) send() error {
 	}
 	return e.control.Flush()
 }
-
-// done leaves the connection without a deadline that would hit the next request on it.
-func (e *eventWriter) done() { _ = e.control.SetWriteDeadline(time.Time{}) }

@@ -48,7 +48,7 @@ func TestAppend(t *testing.T) {
 	}
 	id := "harrow-gully/" + requestID(1).String()
 	want := &pb.AppendResponse{Event: id, Position: 0, Epoch: epoch, Lot: "harrow-gully.r7", Findings: []*pb.Finding{{
-		Code: proto.String("COUNT_CHANGED"), Event: &id, Lot: proto.String("harrow-gully.r7"), Pieces: proto.Int64(-2),
+		Code: proto.String("COUNT_CHANGED"), Event: &id, Lot: proto.String("harrow-gully.r7"), Pieces: proto.Int32(-2),
 		Text: proto.String("The count was set anew: 2 pieces fewer than the account had."),
 	}}}
 	if diff := cmp.Diff(want, got, protocmp.Transform()); diff != "" {
@@ -83,7 +83,7 @@ func TestRefusals(t *testing.T) {
 		m := event(t, n, `{"lot": "harrow-gully.r7", "split": {}}`)
 		for i := range n {
 			m.GetSplit().Children = append(m.GetSplit().Children, &pb.Part{
-				Lot: proto.String(fmt.Sprintf("harrow-gully.%048d", i)), Mass: proto.String("3.42 ct"), Pieces: proto.Int64(1_000_000), Moisture: proto.String("SOAKED"),
+				Lot: proto.String(fmt.Sprintf("harrow-gully.%048d", i)), Mass: proto.String("3.42 ct"), Pieces: proto.Int32(1_000_000), Moisture: proto.String("SOAKED"),
 			})
 		}
 		return m

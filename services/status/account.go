@@ -3,6 +3,7 @@ package status
 import (
 	"context"
 	"encoding/base64"
+	"math"
 	"slices"
 	"time"
 
@@ -67,9 +68,9 @@ func (s *Service) GetLot(ctx context.Context, in *pb.GetLotRequest) (*pb.GetLotR
 		return nil, err
 	}
 	out := &pb.GetLotResponse{
-		Lot: a.ID, State: string(a.State), Material: wire.MaterialFromDomain(&a.Material), Form: string(a.Form), Pieces: a.Pieces,
+		Lot: a.ID, State: string(a.State), Material: wire.MaterialFromDomain(&a.Material), Form: string(a.Form), Pieces: wire.Count(a.Pieces),
 		Mass: massText(a), MassMicrograms: a.Micrograms, Moisture: given(a.Moisture), Owner: a.Owner, Holder: a.Holder,
-		Purpose: given(a.Purpose), Parents: a.Parents, Children: a.Children, ChildCount: a.ChildCount, SetIn: given(a.SetIn),
+		Purpose: given(a.Purpose), Parents: a.Parents, Children: a.Children, ChildCount: int32(min(a.ChildCount, math.MaxInt32)), SetIn: given(a.SetIn),
 		OpenedBy: a.OpenedBy, OpenedAt: m.stated(a.OpenedAt), ClosedBy: given(a.ClosedBy), Revision: wire.Position(a.Revision),
 		Position: m.position(), Epoch: m.epoch,
 	}
@@ -80,7 +81,7 @@ func (s *Service) GetLot(ctx context.Context, in *pb.GetLotRequest) (*pb.GetLotR
 		w := &a.Weighings[i]
 		out.Weighings = append(out.Weighings, &pb.Weighing{
 			Event: w.Event, OccurredAt: m.stated(w.At), Mass: given(w.Mass), MassMicrograms: w.Micrograms, StepMicrograms: w.Step,
-			Moisture: given(w.Moisture), Pieces: w.Pieces,
+			Moisture: given(w.Moisture), Pieces: wire.Count(w.Pieces),
 		})
 	}
 	if p := a.Pending; p != nil {

@@ -8,6 +8,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/wire"
 )
 
 // maxDescendants bounds how many descendants a lineage shows.
@@ -44,7 +45,7 @@ func (s *Service) GetLineage(ctx context.Context, in *pb.GetLineageRequest) (*pb
 	out := &pb.GetLineageResponse{Truncated: g.truncated, Position: m.position(), Epoch: m.epoch}
 	for _, a := range g.order {
 		out.Lots = append(out.Lots, &pb.LineageLot{
-			Lot: a.ID, State: string(a.State), Form: string(a.Form), Pieces: a.Pieces, Mass: massText(a), MassMicrograms: a.Micrograms, Holder: a.Holder,
+			Lot: a.ID, State: string(a.State), Form: string(a.Form), Pieces: wire.Count(a.Pieces), Mass: massText(a), MassMicrograms: a.Micrograms, Holder: a.Holder,
 		})
 	}
 	out.Edges = g.edges()

@@ -12,6 +12,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/wire"
 )
 
 // How many lots one page looks at, at most, whatever it finds: a page may be short, or empty, before the list ends.
@@ -193,7 +194,7 @@ func (p *lotPage) look(id string) error {
 		return nil
 	}
 	out := &pb.LotSummary{
-		Lot: a.ID, State: string(a.State), Material: string(a.Material.Kind), Form: string(a.Form), Pieces: a.Pieces,
+		Lot: a.ID, State: string(a.State), Material: string(a.Material.Kind), Form: string(a.Form), Pieces: wire.Count(a.Pieces),
 		Mass: massText(a), MassMicrograms: a.Micrograms, Owner: a.Owner, Holder: a.Holder,
 	}
 	if a.Pending != nil {

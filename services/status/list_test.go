@@ -69,13 +69,13 @@ func TestListLotsShowsThePartysOwn(t *testing.T) {
 		"no state":                    {&pb.ListLotsRequest{State: ptr("open")}, "state"},
 		"no material":                 {&pb.ListLotsRequest{Material: ptr("GLASS")}, "material"},
 		"no party":                    {&pb.ListLotsRequest{Holder: ptr("Some One")}, "holder"},
-		"a page too large":            {&pb.ListLotsRequest{PageSize: ptr(int64(1_001))}, "pageSize"},
-		"a page below zero":           {&pb.ListLotsRequest{PageSize: ptr(int64(-1))}, "pageSize"},
+		"a page too large":            {&pb.ListLotsRequest{PageSize: ptr(int32(1_001))}, "pageSize"},
+		"a page below zero":           {&pb.ListLotsRequest{PageSize: ptr(int32(-1))}, "pageSize"},
 		"no token":                    {&pb.ListLotsRequest{PageToken: ptr("abc")}, "pageToken"},
 	} {
 		t.Run(name, func(t *testing.T) { refused(t, "mine", w.service.ListLots, test.in, fault.InvalidField, test.field) })
 	}
-	first := ask(t, "mine", w.service.ListLots, &pb.ListLotsRequest{PageSize: ptr(int64(2))})
+	first := ask(t, "mine", w.service.ListLots, &pb.ListLotsRequest{PageSize: ptr(int32(2))})
 	refused(t, "dealer", w.service.ListLots, &pb.ListLotsRequest{PageToken: &first.NextPageToken}, fault.InvalidField, "pageToken")
 	refused(t, "mine", w.service.ListLots, &pb.ListLotsRequest{PageToken: &first.NextPageToken, State: ptr("OPEN")}, fault.InvalidField, "pageToken")
 }
@@ -97,7 +97,7 @@ func TestPagingWhileWriting(t *testing.T) {
 			mine = append(mine, lot)
 		}
 		want := slices.Sorted(slices.Values(mine))
-		in := &pb.ListLotsRequest{PageSize: ptr(int64(rapid.IntRange(1, 4).Draw(r, "page")))}
+		in := &pb.ListLotsRequest{PageSize: ptr(int32(rapid.IntRange(1, 4).Draw(r, "page")))}
 		pinned := int64(-1)
 		var got []string
 		for {

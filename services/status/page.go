@@ -16,7 +16,7 @@ const (
 )
 
 // pageSize reads how many entries a page may have.
-func pageSize(given *int64) (int, error) {
+func pageSize(given *int32) (int, error) {
 	if given == nil || *given == 0 {
 		return defaultPage, nil
 	}
@@ -68,7 +68,7 @@ func parseToken(token, query string) (*cursor, error) {
 		return nil, nil
 	}
 	data, err := base64.RawURLEncoding.DecodeString(token)
-	if err == nil && len(data) > pageSum+1 && data[0] == pageVersion {
+	if err == nil && len(data) > pageSum+1 && data[0] == pageVersion && base64.RawURLEncoding.EncodeToString(data) == token {
 		body, sum := data[:len(data)-pageSum], data[len(data)-pageSum:]
 		next, n := binary.Uvarint(body[1:])
 		if n > 0 && subtle.ConstantTimeCompare(pageCheck(query, body), sum) == 1 {

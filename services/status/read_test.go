@@ -218,7 +218,7 @@ func TestHistoryShowsWhatBearsOnTheLot(t *testing.T) {
 
 	// Pages are the same list, pinned.
 	var paged []uint64
-	in := &pb.GetHistoryRequest{Lot: "dealer.c1", PageSize: ptr(int64(4))}
+	in := &pb.GetHistoryRequest{Lot: "dealer.c1", PageSize: ptr(int32(4))}
 	for {
 		page := ask(t, "shop", w.service.GetHistory, in)
 		paged = append(paged, positions(page.Events)...)
@@ -233,7 +233,7 @@ func TestHistoryShowsWhatBearsOnTheLot(t *testing.T) {
 	}
 	refused(t, "shop", w.service.GetHistory, &pb.GetHistoryRequest{Lot: "mine.s1", PageToken: in.PageToken}, fault.InvalidField, "pageToken")
 	refused(t, "dealer", w.service.GetHistory, &pb.GetHistoryRequest{Lot: "dealer.c1", PageToken: in.PageToken}, fault.InvalidField, "pageToken")
-	refused(t, "shop", w.service.GetHistory, &pb.GetHistoryRequest{Lot: "dealer.c1", PageSize: ptr(int64(1_001))}, fault.InvalidField, "pageSize")
+	refused(t, "shop", w.service.GetHistory, &pb.GetHistoryRequest{Lot: "dealer.c1", PageSize: ptr(int32(1_001))}, fault.InvalidField, "pageSize")
 	refused(t, "shop", w.service.GetHistory, &pb.GetHistoryRequest{Lot: "dealer.c1", KnownAt: ptr("yesterday")}, fault.InvalidField, "knownAt")
 	refused(t, "shop", w.service.GetHistory, &pb.GetHistoryRequest{Lot: "dealer.c1", KnownAt: ptr("3")}, fault.UnknownLot, "lot")
 }
@@ -282,16 +282,16 @@ func TestLineage(t *testing.T) {
 	if len(up.Edges) != 2 || up.Edges[0].From != "mine.s1" || up.Edges[0].Mass != "0.40 ct" || up.Edges[0].Kind != "cut" || up.Edges[1].Mass != "1.00 ct" {
 		t.Errorf("edges %v", up.Edges)
 	}
-	some := ask(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int64(2))})
+	some := ask(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int32(2))})
 	if got := names(some); !slices.Equal(got, []string{"mine.r1", "mine.s1", "mine.s2"}) || !some.Truncated {
 		t.Errorf("lots %v, truncated %v", got, some.Truncated)
 	}
-	all := ask(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int64(1_000))})
+	all := ask(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int32(1_000))})
 	if got := names(all); !slices.Equal(got, []string{"mine.r1", "mine.s1", "mine.s2", "mine.s3", "dealer.c1"}) || all.Truncated {
 		t.Errorf("lots %v, truncated %v", got, all.Truncated)
 	}
-	refused(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int64(1_001))}, fault.InvalidField, "descendants")
-	refused(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int64(-1))}, fault.InvalidField, "descendants")
+	refused(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int32(1_001))}, fault.InvalidField, "descendants")
+	refused(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.r1", Descendants: ptr(int32(-1))}, fault.InvalidField, "descendants")
 
 	w.post(opal.Event{Party: "mine", Lot: "mine.k", OccurredAt: "2026-02-01", Moisture: opal.Dry, Combined: &opal.Combined{Parents: []string{"mine.s2", "mine.s3"}, Mass: "2.00 ct"}})
 	joined := ask(t, "shop", w.service.GetLineage, &pb.GetLineageRequest{Lot: "mine.k"})

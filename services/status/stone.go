@@ -60,7 +60,7 @@ func (s *Service) GetStone(ctx context.Context, in *pb.GetStoneRequest) (*pb.Get
 	}
 	return &pb.GetStoneResponse{
 		Handle: in.GetHandle(), ForwardsTo: given(forwards), Lot: a.ID, State: string(a.State), Material: wire.MaterialFromDomain(&a.Material),
-		Form: string(a.Form), Pieces: a.Pieces, Mass: massText(a), MassMicrograms: a.Micrograms, OriginCountry: given(status.OriginCountry),
+		Form: string(a.Form), Pieces: wire.Count(a.Pieces), Mass: massText(a), MassMicrograms: a.Micrograms, OriginCountry: given(status.OriginCountry),
 		Treatments: treatmentsOut(status.Treatments), Overall: string(status.Overall), Custody: custodyOut(status.Custody),
 		Statement: status.Statement, AsOf: asOf.String(), Position: m.position(), Epoch: m.epoch,
 	}, nil

@@ -41,6 +41,7 @@ type store struct {
 
 // openStore opens or makes a store. Its write-ahead log is off: what a crash loses is read from the log again.
 func openStore(fs vfs.FS, dir string, logger *slog.Logger) (s *store, err error) {
+	codecs := newCodecs()
 	// A damaged file can hold anything: a panic while it is read is an error of the file, and not of this process.
 	defer func() {
 		if r := recover(); r != nil {
@@ -77,7 +78,7 @@ func openStore(fs vfs.FS, dir string, logger *slog.Logger) (s *store, err error)
 		return nil, fmt.Errorf("open the projection in %s: %w", dir, err)
 	}
 	return &store{
-		db: db, codecs: newCodecs(), lots: newLRU[*lotRecord](recordsCached), failed: failed,
+		db: db, codecs: codecs, lots: newLRU[*lotRecord](recordsCached), failed: failed,
 		closed: sync.OnceValue(func() error {
 			flush := db.Flush()
 			return errors.Join(flush, db.Close())

@@ -114,7 +114,7 @@ func itemOut(e *evidence.Item) *pb.EvidenceItem {
 		Event: e.Event, Position: wire.Position(e.Position), Lot: e.Lot, Party: e.Party, OccurredAt: e.OccurredAt, Kind: string(e.Kind),
 		Method: given(e.Method), Outcome: given(e.Outcome), Where: given(e.Where), Stance: given(e.Stance), Coverage: given(e.Coverage),
 		Counts: e.Counts, SetAside: given(e.SetAside), Rule: given(e.Rule), Source: given(e.Source), Group: given(e.Group),
-		Tested: e.Tested, Of: e.Of, Positive: e.Positive, Text: e.Text,
+		Tested: wire.Count(e.Tested), Of: wire.Count(e.Of), Positive: wire.Count(e.Positive), Text: e.Text,
 	}
 }
 
@@ -157,7 +157,7 @@ func salesOut(list []evidence.SaleClaims) []*pb.SaleClaims {
 }
 
 func recordOut(r *evidence.Record) *pb.Record {
-	out := &pb.Record{Stated: r.Stated, Hands: r.Hands, Gaps: r.Gaps, Text: r.Text}
+	out := &pb.Record{Stated: int32(r.Stated), Hands: int32(r.Hands), Gaps: int32(r.Gaps), Text: r.Text}
 	for i := range r.Statements {
 		h := &r.Statements[i]
 		out.Statements = append(out.Statements, &pb.HandStatement{

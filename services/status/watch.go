@@ -3,6 +3,7 @@ package status
 import (
 	"context"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -472,7 +473,7 @@ func alertOut(a *alertRecord, side side) *pb.Alert {
 		text = fmt.Sprintf("The %s event on lot %s, about %s, concerns %s.", a.Kind, a.Lot, a.Treatment, lots)
 	}
 	return &pb.Alert{
-		Event: a.Event, Kind: string(a.Kind), Treatment: given(a.Treatment), Lot: a.Lot, Count: a.Count, Lots: a.Lots,
+		Event: a.Event, Kind: string(a.Kind), Treatment: given(a.Treatment), Lot: a.Lot, Count: int32(min(a.Count, math.MaxInt32)), Lots: a.Lots,
 		Link: "/v1/lots/" + a.Lot + "/history", Text: text,
 	}
 }

@@ -63,13 +63,13 @@ func emptyWorld(t testing.TB, epoch [16]byte) *world {
 		LogName: "opal.example/test", Epoch: w.epoch, AdminKey: [32]byte{1}, IntakeKey: [32]byte{2}, CheckpointKey: [32]byte{3},
 		Policy: policy, AdminTokenHash: [32]byte{4}, HandleKeyHash: [32]byte{5},
 	}})
-	for i, n := range []struct {
+	for _, n := range []struct {
 		id   string
 		role opal.Role
 	}{
 		{"mine", opal.Miner}, {"dealer", opal.Dealer}, {"cutter", opal.Cutter}, {"treater", opal.Treater}, {"lab", opal.Laboratory}, {"shop", opal.Retailer},
 	} {
-		w.post(opal.Event{Party: opal.Admin, OccurredAt: "2026-01-01", Enrolled: &opal.Enrolled{Party: n.id, Roles: []opal.Role{n.role}, TokenHash: [32]byte{byte(10 + i)}}})
+		w.post(opal.Event{Party: opal.Admin, OccurredAt: "2026-01-01", Enrolled: &opal.Enrolled{Party: n.id, Roles: []opal.Role{n.role}, TokenHash: envelope.TokenHash(tokenOf(n.id))}})
 	}
 	return w
 }
@@ -106,6 +106,9 @@ func handleOf(lot string) string {
 	h := sha256.Sum256([]byte("a handle of " + lot))
 	return opal.Handle([16]byte(h[:16]))
 }
+
+// tokenOf is a party's token.
+func tokenOf(party string) string { return "lp_" + party }
 
 // as is a call of a party's.
 func as(party string) context.Context {

@@ -838,7 +838,7 @@ type Finding struct {
 	// A share or yield, 0 to 1.
 	Share *float64 `protobuf:"fixed64,5,opt,name=share,proto3,oneof" json:"share,omitempty"`
 	// A number of pieces.
-	Pieces *int64 `protobuf:"varint,6,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,6,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// How late, in seconds.
 	DelaySeconds *int64 `protobuf:"varint,7,opt,name=delay_seconds,json=delaySeconds,proto3,oneof" json:"delay_seconds,omitempty"`
 	// One plain sentence.
@@ -914,7 +914,7 @@ func (x *Finding) GetShare() float64 {
 	return 0
 }
 
-func (x *Finding) GetPieces() int64 {
+func (x *Finding) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1025,7 +1025,7 @@ type Material struct {
 	// Body colour in words.
 	BodyColour *string `protobuf:"bytes,3,opt,name=body_colour,json=bodyColour,proto3,oneof" json:"body_colour,omitempty"`
 	// Body tone, 1 (black) to 9 (white), judged dry.
-	BodyTone      *int64 `protobuf:"varint,4,opt,name=body_tone,json=bodyTone,proto3,oneof" json:"body_tone,omitempty"`
+	BodyTone      *int32 `protobuf:"varint,4,opt,name=body_tone,json=bodyTone,proto3,oneof" json:"body_tone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1081,7 +1081,7 @@ func (x *Material) GetBodyColour() string {
 	return ""
 }
 
-func (x *Material) GetBodyTone() int64 {
+func (x *Material) GetBodyTone() int32 {
 	if x != nil && x.BodyTone != nil {
 		return *x.BodyTone
 	}
@@ -1098,7 +1098,7 @@ type Mined struct {
 	// ROUGH (the default), PREFORM, CABOCHON, FACETED, BEADS, CARVING.
 	Form *string `protobuf:"bytes,3,opt,name=form,proto3,oneof" json:"form,omitempty"`
 	// Number of pieces; left out: not counted.
-	Pieces *int64 `protobuf:"varint,4,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,4,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass as weighed, "1.250 kg".
 	Mass          *string `protobuf:"bytes,5,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1156,7 +1156,7 @@ func (x *Mined) GetForm() string {
 	return ""
 }
 
-func (x *Mined) GetPieces() int64 {
+func (x *Mined) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1178,7 +1178,7 @@ type Acquired struct {
 	// As in Mined.
 	Form *string `protobuf:"bytes,2,opt,name=form,proto3,oneof" json:"form,omitempty"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,3,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,3,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass as weighed.
 	Mass *string `protobuf:"bytes,4,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// What the seller said of the origin.
@@ -1237,7 +1237,7 @@ func (x *Acquired) GetForm() string {
 	return ""
 }
 
-func (x *Acquired) GetPieces() int64 {
+func (x *Acquired) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1383,7 +1383,7 @@ func (x *Split) GetLoss() *Loss {
 type Rest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass.
 	Mass *string `protobuf:"bytes,2,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// Moisture of its weighing, if it differs from the event's.
@@ -1422,7 +1422,7 @@ func (*Rest) Descriptor() ([]byte, []int) {
 	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{8}
 }
 
-func (x *Rest) GetPieces() int64 {
+func (x *Rest) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1449,7 +1449,7 @@ type Part struct {
 	// The new lot's id.
 	Lot *string `protobuf:"bytes,1,opt,name=lot,proto3,oneof" json:"lot,omitempty"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass.
 	Mass *string `protobuf:"bytes,3,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// Moisture of its weighing, if it differs from the event's.
@@ -1495,7 +1495,7 @@ func (x *Part) GetLot() string {
 	return ""
 }
 
-func (x *Part) GetPieces() int64 {
+func (x *Part) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1522,7 +1522,7 @@ type Loss struct {
 	// Mass.
 	Mass *string `protobuf:"bytes,1,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Why.
 	Why *string `protobuf:"bytes,3,opt,name=why,proto3,oneof" json:"why,omitempty"`
 	// Whether the loss was weighed (else it is the difference).
@@ -1568,7 +1568,7 @@ func (x *Loss) GetMass() string {
 	return ""
 }
 
-func (x *Loss) GetPieces() int64 {
+func (x *Loss) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1595,7 +1595,7 @@ type Combined struct {
 	// The lots, 2 to 1,000.
 	Parents []string `protobuf:"bytes,1,rep,name=parents,proto3" json:"parents,omitempty"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass.
 	Mass          *string `protobuf:"bytes,3,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1639,7 +1639,7 @@ func (x *Combined) GetParents() []string {
 	return nil
 }
 
-func (x *Combined) GetPieces() int64 {
+func (x *Combined) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1732,7 +1732,7 @@ type Stone struct {
 	// The new lot's id.
 	Lot *string `protobuf:"bytes,1,opt,name=lot,proto3,oneof" json:"lot,omitempty"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass.
 	Mass *string `protobuf:"bytes,3,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// CABOCHON (the default), FACETED, BEADS, CARVING, PREFORM.
@@ -1784,7 +1784,7 @@ func (x *Stone) GetLot() string {
 	return ""
 }
 
-func (x *Stone) GetPieces() int64 {
+func (x *Stone) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1959,11 +1959,11 @@ type Sample struct {
 	// WHOLE, PIECES, RANDOM or PICKED.
 	Kind *string `protobuf:"bytes,1,opt,name=kind,proto3,oneof" json:"kind,omitempty"`
 	// How many were tested.
-	Tested *int64 `protobuf:"varint,2,opt,name=tested,proto3,oneof" json:"tested,omitempty"`
+	Tested *int32 `protobuf:"varint,2,opt,name=tested,proto3,oneof" json:"tested,omitempty"`
 	// Of how many.
-	Of *int64 `protobuf:"varint,3,opt,name=of,proto3,oneof" json:"of,omitempty"`
+	Of *int32 `protobuf:"varint,3,opt,name=of,proto3,oneof" json:"of,omitempty"`
 	// How many showed the outcome.
-	Positive *int64 `protobuf:"varint,4,opt,name=positive,proto3,oneof" json:"positive,omitempty"`
+	Positive *int32 `protobuf:"varint,4,opt,name=positive,proto3,oneof" json:"positive,omitempty"`
 	// The lots tested, where they have ids of their own.
 	Lots []string `protobuf:"bytes,5,rep,name=lots,proto3" json:"lots,omitempty"`
 	// Who picked the sample.
@@ -2011,21 +2011,21 @@ func (x *Sample) GetKind() string {
 	return ""
 }
 
-func (x *Sample) GetTested() int64 {
+func (x *Sample) GetTested() int32 {
 	if x != nil && x.Tested != nil {
 		return *x.Tested
 	}
 	return 0
 }
 
-func (x *Sample) GetOf() int64 {
+func (x *Sample) GetOf() int32 {
 	if x != nil && x.Of != nil {
 		return *x.Of
 	}
 	return 0
 }
 
-func (x *Sample) GetPositive() int64 {
+func (x *Sample) GetPositive() int32 {
 	if x != nil && x.Positive != nil {
 		return *x.Positive
 	}
@@ -2130,7 +2130,7 @@ func (x *TestFinding) GetNote() string {
 type Destroyed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass.
 	Mass          *string `protobuf:"bytes,2,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2167,7 +2167,7 @@ func (*Destroyed) Descriptor() ([]byte, []int) {
 	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{17}
 }
 
-func (x *Destroyed) GetPieces() int64 {
+func (x *Destroyed) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -2340,7 +2340,7 @@ func (x *Process) GetSteps() []string {
 type Described struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Body tone, 1 (black) to 9 (white).
-	BodyTone *int64 `protobuf:"varint,1,opt,name=body_tone,json=bodyTone,proto3,oneof" json:"body_tone,omitempty"`
+	BodyTone *int32 `protobuf:"varint,1,opt,name=body_tone,json=bodyTone,proto3,oneof" json:"body_tone,omitempty"`
 	// Body colour in words.
 	BodyColour *string `protobuf:"bytes,2,opt,name=body_colour,json=bodyColour,proto3,oneof" json:"body_colour,omitempty"`
 	// TRANSPARENT, TRANSLUCENT, SEMI_OPAQUE or OPAQUE.
@@ -2385,7 +2385,7 @@ func (*Described) Descriptor() ([]byte, []int) {
 	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{20}
 }
 
-func (x *Described) GetBodyTone() int64 {
+func (x *Described) GetBodyTone() int32 {
 	if x != nil && x.BodyTone != nil {
 		return *x.BodyTone
 	}
@@ -2497,7 +2497,7 @@ type PartOf struct {
 	// The new lot's id.
 	Lot *string `protobuf:"bytes,1,opt,name=lot,proto3,oneof" json:"lot,omitempty"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,2,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass.
 	Mass *string `protobuf:"bytes,3,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// As in Split.
@@ -2545,7 +2545,7 @@ func (x *PartOf) GetLot() string {
 	return ""
 }
 
-func (x *PartOf) GetPieces() int64 {
+func (x *PartOf) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -2659,7 +2659,7 @@ func (x *Sold) GetOnBehalfOf() string {
 type Received struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Pieces as counted on arrival.
-	Pieces *int64 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass as weighed on arrival.
 	Mass *string `protobuf:"bytes,2,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// Set when the sender takes the lot back.
@@ -2698,7 +2698,7 @@ func (*Received) Descriptor() ([]byte, []int) {
 	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{24}
 }
 
-func (x *Received) GetPieces() int64 {
+func (x *Received) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -2879,7 +2879,7 @@ func (x *NothingDone) GetTo() string {
 type Counted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Number of pieces.
-	Pieces *int64 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,1,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass.
 	Mass *string `protobuf:"bytes,2,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
 	// RECOUNT, BROKEN, LOST or FOUND.
@@ -2918,7 +2918,7 @@ func (*Counted) Descriptor() ([]byte, []int) {
 	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{28}
 }
 
-func (x *Counted) GetPieces() int64 {
+func (x *Counted) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -4069,13 +4069,13 @@ type ValidationRow struct {
 	// The treatment.
 	Treatment *string `protobuf:"bytes,2,opt,name=treatment,proto3,oneof" json:"treatment,omitempty"`
 	// Treated stones that showed it.
-	TreatedWith *int64 `protobuf:"varint,3,opt,name=treated_with,json=treatedWith,proto3,oneof" json:"treated_with,omitempty"`
+	TreatedWith *int32 `protobuf:"varint,3,opt,name=treated_with,json=treatedWith,proto3,oneof" json:"treated_with,omitempty"`
 	// All treated stones.
-	TreatedAll *int64 `protobuf:"varint,4,opt,name=treated_all,json=treatedAll,proto3,oneof" json:"treated_all,omitempty"`
+	TreatedAll *int32 `protobuf:"varint,4,opt,name=treated_all,json=treatedAll,proto3,oneof" json:"treated_all,omitempty"`
 	// Untreated stones that showed it.
-	UntreatedWith *int64 `protobuf:"varint,5,opt,name=untreated_with,json=untreatedWith,proto3,oneof" json:"untreated_with,omitempty"`
+	UntreatedWith *int32 `protobuf:"varint,5,opt,name=untreated_with,json=untreatedWith,proto3,oneof" json:"untreated_with,omitempty"`
 	// All untreated stones.
-	UntreatedAll  *int64 `protobuf:"varint,6,opt,name=untreated_all,json=untreatedAll,proto3,oneof" json:"untreated_all,omitempty"`
+	UntreatedAll  *int32 `protobuf:"varint,6,opt,name=untreated_all,json=untreatedAll,proto3,oneof" json:"untreated_all,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4124,28 +4124,28 @@ func (x *ValidationRow) GetTreatment() string {
 	return ""
 }
 
-func (x *ValidationRow) GetTreatedWith() int64 {
+func (x *ValidationRow) GetTreatedWith() int32 {
 	if x != nil && x.TreatedWith != nil {
 		return *x.TreatedWith
 	}
 	return 0
 }
 
-func (x *ValidationRow) GetTreatedAll() int64 {
+func (x *ValidationRow) GetTreatedAll() int32 {
 	if x != nil && x.TreatedAll != nil {
 		return *x.TreatedAll
 	}
 	return 0
 }
 
-func (x *ValidationRow) GetUntreatedWith() int64 {
+func (x *ValidationRow) GetUntreatedWith() int32 {
 	if x != nil && x.UntreatedWith != nil {
 		return *x.UntreatedWith
 	}
 	return 0
 }
 
-func (x *ValidationRow) GetUntreatedAll() int64 {
+func (x *ValidationRow) GetUntreatedAll() int32 {
 	if x != nil && x.UntreatedAll != nil {
 		return *x.UntreatedAll
 	}
@@ -4670,7 +4670,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x03lot\x18\x03 \x01(\tH\x02R\x03lot\x88\x01\x01\x12,\n" +
 	"\x0fmass_micrograms\x18\x04 \x01(\x03H\x03R\x0emassMicrograms\x88\x01\x01\x12\x19\n" +
 	"\x05share\x18\x05 \x01(\x01H\x04R\x05share\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\x06 \x01(\x03H\x05R\x06pieces\x88\x01\x01\x12(\n" +
+	"\x06pieces\x18\x06 \x01(\x05H\x05R\x06pieces\x88\x01\x01\x12(\n" +
 	"\rdelay_seconds\x18\a \x01(\x03H\x06R\fdelaySeconds\x88\x01\x01\x12\x17\n" +
 	"\x04text\x18\b \x01(\tH\aR\x04text\x88\x01\x01\x12\x17\n" +
 	"\x04note\x18\t \x01(\tH\bR\x04note\x88\x01\x01B\a\n" +
@@ -4700,7 +4700,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x04look\x18\x02 \x01(\tH\x01R\x04look\x88\x01\x01\x12$\n" +
 	"\vbody_colour\x18\x03 \x01(\tH\x02R\n" +
 	"bodyColour\x88\x01\x01\x12 \n" +
-	"\tbody_tone\x18\x04 \x01(\x03H\x03R\bbodyTone\x88\x01\x01B\a\n" +
+	"\tbody_tone\x18\x04 \x01(\x05H\x03R\bbodyTone\x88\x01\x01B\a\n" +
 	"\x05_kindB\a\n" +
 	"\x05_lookB\x0e\n" +
 	"\f_body_colourB\f\n" +
@@ -4710,7 +4710,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x06origin\x18\x01 \x01(\v2\x13.lotpaper.v1.OriginR\x06origin\x121\n" +
 	"\bmaterial\x18\x02 \x01(\v2\x15.lotpaper.v1.MaterialR\bmaterial\x12\x17\n" +
 	"\x04form\x18\x03 \x01(\tH\x00R\x04form\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\x04 \x01(\x03H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x04 \x01(\x05H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x05 \x01(\tH\x02R\x04mass\x88\x01\x01B\a\n" +
 	"\x05_formB\t\n" +
 	"\a_piecesB\a\n" +
@@ -4718,7 +4718,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\bAcquired\x121\n" +
 	"\bmaterial\x18\x01 \x01(\v2\x15.lotpaper.v1.MaterialR\bmaterial\x12\x17\n" +
 	"\x04form\x18\x02 \x01(\tH\x00R\x04form\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\x03 \x01(\x03H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x03 \x01(\x05H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x04 \x01(\tH\x02R\x04mass\x88\x01\x01\x12(\n" +
 	"\rstated_origin\x18\x05 \x01(\tH\x03R\fstatedOrigin\x88\x01\x01\x12+\n" +
 	"\x11stated_treatments\x18\x06 \x03(\tR\x10statedTreatments\x12.\n" +
@@ -4746,7 +4746,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\n" +
 	"_selection\"~\n" +
 	"\x04Rest\x12\x1b\n" +
-	"\x06pieces\x18\x01 \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x01 \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x02 \x01(\tH\x01R\x04mass\x88\x01\x01\x12\x1f\n" +
 	"\bmoisture\x18\x03 \x01(\tH\x02R\bmoisture\x88\x01\x01B\t\n" +
 	"\a_piecesB\a\n" +
@@ -4754,7 +4754,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\t_moisture\"\x9d\x01\n" +
 	"\x04Part\x12\x15\n" +
 	"\x03lot\x18\x01 \x01(\tH\x00R\x03lot\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\x02 \x01(\x03H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x02 \x01(\x05H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x03 \x01(\tH\x02R\x04mass\x88\x01\x01\x12\x1f\n" +
 	"\bmoisture\x18\x04 \x01(\tH\x03R\bmoisture\x88\x01\x01B\x06\n" +
 	"\x04_lotB\t\n" +
@@ -4763,7 +4763,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\t_moisture\"\x9d\x01\n" +
 	"\x04Loss\x12\x17\n" +
 	"\x04mass\x18\x01 \x01(\tH\x00R\x04mass\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\x02 \x01(\x03H\x01R\x06pieces\x88\x01\x01\x12\x15\n" +
+	"\x06pieces\x18\x02 \x01(\x05H\x01R\x06pieces\x88\x01\x01\x12\x15\n" +
 	"\x03why\x18\x03 \x01(\tH\x02R\x03why\x88\x01\x01\x12\x1f\n" +
 	"\bmeasured\x18\x04 \x01(\bH\x03R\bmeasured\x88\x01\x01B\a\n" +
 	"\x05_massB\t\n" +
@@ -4772,7 +4772,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\t_measured\"n\n" +
 	"\bCombined\x12\x18\n" +
 	"\aparents\x18\x01 \x03(\tR\aparents\x12\x1b\n" +
-	"\x06pieces\x18\x02 \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x02 \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x03 \x01(\tH\x01R\x04mass\x88\x01\x01B\t\n" +
 	"\a_piecesB\a\n" +
 	"\x05_mass\"\xad\x01\n" +
@@ -4784,7 +4784,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\a_manner\"\x8a\x02\n" +
 	"\x05Stone\x12\x15\n" +
 	"\x03lot\x18\x01 \x01(\tH\x00R\x03lot\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\x02 \x01(\x03H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x02 \x01(\x05H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x03 \x01(\tH\x02R\x04mass\x88\x01\x01\x12\x17\n" +
 	"\x04form\x18\x04 \x01(\tH\x03R\x04form\x88\x01\x01\x12\x19\n" +
 	"\x05shape\x18\x05 \x01(\tH\x04R\x05shape\x88\x01\x01\x12#\n" +
@@ -4824,9 +4824,9 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\t_protocol\"\x97\x02\n" +
 	"\x06Sample\x12\x17\n" +
 	"\x04kind\x18\x01 \x01(\tH\x00R\x04kind\x88\x01\x01\x12\x1b\n" +
-	"\x06tested\x18\x02 \x01(\x03H\x01R\x06tested\x88\x01\x01\x12\x13\n" +
-	"\x02of\x18\x03 \x01(\x03H\x02R\x02of\x88\x01\x01\x12\x1f\n" +
-	"\bpositive\x18\x04 \x01(\x03H\x03R\bpositive\x88\x01\x01\x12\x12\n" +
+	"\x06tested\x18\x02 \x01(\x05H\x01R\x06tested\x88\x01\x01\x12\x13\n" +
+	"\x02of\x18\x03 \x01(\x05H\x02R\x02of\x88\x01\x01\x12\x1f\n" +
+	"\bpositive\x18\x04 \x01(\x05H\x03R\bpositive\x88\x01\x01\x12\x12\n" +
 	"\x04lots\x18\x05 \x03(\tR\x04lots\x12$\n" +
 	"\vselected_by\x18\x06 \x01(\tH\x04R\n" +
 	"selectedBy\x88\x01\x01\x12!\n" +
@@ -4850,7 +4850,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x06_whereB\a\n" +
 	"\x05_note\"U\n" +
 	"\tDestroyed\x12\x1b\n" +
-	"\x06pieces\x18\x01 \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x01 \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x02 \x01(\tH\x01R\x04mass\x88\x01\x01B\t\n" +
 	"\a_piecesB\a\n" +
 	"\x05_mass\"\xa3\x02\n" +
@@ -4876,7 +4876,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x14_temperature_celsiusB\x11\n" +
 	"\x0f_duration_hours\"\xca\x02\n" +
 	"\tDescribed\x12 \n" +
-	"\tbody_tone\x18\x01 \x01(\x03H\x00R\bbodyTone\x88\x01\x01\x12$\n" +
+	"\tbody_tone\x18\x01 \x01(\x05H\x00R\bbodyTone\x88\x01\x01\x12$\n" +
 	"\vbody_colour\x18\x02 \x01(\tH\x01R\n" +
 	"bodyColour\x88\x01\x01\x12'\n" +
 	"\ftransparency\x18\x03 \x01(\tH\x02R\ftransparency\x88\x01\x01\x12)\n" +
@@ -4899,7 +4899,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\b_purpose\"\xc7\x01\n" +
 	"\x06PartOf\x12\x15\n" +
 	"\x03lot\x18\x01 \x01(\tH\x00R\x03lot\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\x02 \x01(\x03H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x02 \x01(\x05H\x01R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x03 \x01(\tH\x02R\x04mass\x88\x01\x01\x12\x1b\n" +
 	"\x06manner\x18\x04 \x01(\tH\x03R\x06manner\x88\x01\x01\x12\x1f\n" +
 	"\bmoisture\x18\x05 \x01(\tH\x04R\bmoisture\x88\x01\x01B\x06\n" +
@@ -4919,7 +4919,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x06_priceB\x0f\n" +
 	"\r_on_behalf_of\"\x84\x01\n" +
 	"\bReceived\x12\x1b\n" +
-	"\x06pieces\x18\x01 \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x01 \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x02 \x01(\tH\x01R\x04mass\x88\x01\x01\x12 \n" +
 	"\tcame_back\x18\x03 \x01(\bH\x02R\bcameBack\x88\x01\x01B\t\n" +
 	"\a_piecesB\a\n" +
@@ -4942,7 +4942,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x05_fromB\x05\n" +
 	"\x03_to\"r\n" +
 	"\aCounted\x12\x1b\n" +
-	"\x06pieces\x18\x01 \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
+	"\x06pieces\x18\x01 \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x17\n" +
 	"\x04mass\x18\x02 \x01(\tH\x01R\x04mass\x88\x01\x01\x12\x15\n" +
 	"\x03why\x18\x03 \x01(\tH\x02R\x03why\x88\x01\x01B\t\n" +
 	"\a_piecesB\a\n" +
@@ -5062,11 +5062,11 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\rValidationRow\x12\x1d\n" +
 	"\aoutcome\x18\x01 \x01(\tH\x00R\aoutcome\x88\x01\x01\x12!\n" +
 	"\ttreatment\x18\x02 \x01(\tH\x01R\ttreatment\x88\x01\x01\x12&\n" +
-	"\ftreated_with\x18\x03 \x01(\x03H\x02R\vtreatedWith\x88\x01\x01\x12$\n" +
-	"\vtreated_all\x18\x04 \x01(\x03H\x03R\n" +
+	"\ftreated_with\x18\x03 \x01(\x05H\x02R\vtreatedWith\x88\x01\x01\x12$\n" +
+	"\vtreated_all\x18\x04 \x01(\x05H\x03R\n" +
 	"treatedAll\x88\x01\x01\x12*\n" +
-	"\x0euntreated_with\x18\x05 \x01(\x03H\x04R\runtreatedWith\x88\x01\x01\x12(\n" +
-	"\runtreated_all\x18\x06 \x01(\x03H\x05R\funtreatedAll\x88\x01\x01B\n" +
+	"\x0euntreated_with\x18\x05 \x01(\x05H\x04R\runtreatedWith\x88\x01\x01\x12(\n" +
+	"\runtreated_all\x18\x06 \x01(\x05H\x05R\funtreatedAll\x88\x01\x01B\n" +
 	"\n" +
 	"\b_outcomeB\f\n" +
 	"\n" +

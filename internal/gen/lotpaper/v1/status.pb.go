@@ -190,7 +190,7 @@ type ListLotsRequest struct {
 	// An overall verdict, or TREATMENT:VERDICT; needs holder=me.
 	Verdict *string `protobuf:"bytes,5,opt,name=verdict,proto3,oneof" json:"verdict,omitempty"`
 	// At most 1,000; default 100.
-	PageSize *int64 `protobuf:"varint,6,opt,name=page_size,json=pageSize,proto3,oneof" json:"page_size,omitempty"`
+	PageSize *int32 `protobuf:"varint,6,opt,name=page_size,json=pageSize,proto3,oneof" json:"page_size,omitempty"`
 	// From the answer before.
 	PageToken *string `protobuf:"bytes,7,opt,name=page_token,json=pageToken,proto3,oneof" json:"page_token,omitempty"`
 	// The answer must reflect the event at this position and all before it.
@@ -266,7 +266,7 @@ func (x *ListLotsRequest) GetVerdict() string {
 	return ""
 }
 
-func (x *ListLotsRequest) GetPageSize() int64 {
+func (x *ListLotsRequest) GetPageSize() int32 {
 	if x != nil && x.PageSize != nil {
 		return *x.PageSize
 	}
@@ -379,7 +379,7 @@ type LotSummary struct {
 	// Its form.
 	Form string `protobuf:"bytes,4,opt,name=form,proto3" json:"form,omitempty"`
 	// Pieces, if counted.
-	Pieces *int64 `protobuf:"varint,5,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,5,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass as recorded.
 	Mass string `protobuf:"bytes,6,opt,name=mass,proto3" json:"mass,omitempty"`
 	// Mass in micrograms.
@@ -454,7 +454,7 @@ func (x *LotSummary) GetForm() string {
 	return ""
 }
 
-func (x *LotSummary) GetPieces() int64 {
+func (x *LotSummary) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -583,7 +583,7 @@ type GetLotResponse struct {
 	// The form.
 	Form string `protobuf:"bytes,6,opt,name=form,proto3" json:"form,omitempty"`
 	// Pieces; left out: not counted.
-	Pieces *int64 `protobuf:"varint,7,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,7,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass as recorded or, after a split with a rest, as computed.
 	Mass string `protobuf:"bytes,8,opt,name=mass,proto3" json:"mass,omitempty"`
 	// Mass in micrograms.
@@ -605,7 +605,7 @@ type GetLotResponse struct {
 	// The lots made of it (at most the first 1,000; see the lineage for all).
 	Children []string `protobuf:"bytes,17,rep,name=children,proto3" json:"children,omitempty"`
 	// How many lots were made of it.
-	ChildCount int64 `protobuf:"varint,18,opt,name=child_count,json=childCount,proto3" json:"child_count,omitempty"`
+	ChildCount int32 `protobuf:"varint,18,opt,name=child_count,json=childCount,proto3" json:"child_count,omitempty"`
 	// The piece of jewellery the stones are set in.
 	SetIn *string `protobuf:"bytes,19,opt,name=set_in,json=setIn,proto3,oneof" json:"set_in,omitempty"`
 	// The event that opened it.
@@ -698,7 +698,7 @@ func (x *GetLotResponse) GetForm() string {
 	return ""
 }
 
-func (x *GetLotResponse) GetPieces() int64 {
+func (x *GetLotResponse) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -775,7 +775,7 @@ func (x *GetLotResponse) GetChildren() []string {
 	return nil
 }
 
-func (x *GetLotResponse) GetChildCount() int64 {
+func (x *GetLotResponse) GetChildCount() int32 {
 	if x != nil {
 		return x.ChildCount
 	}
@@ -854,7 +854,7 @@ type Weighing struct {
 	// Moisture; left out: unknown.
 	Moisture *string `protobuf:"bytes,6,opt,name=moisture,proto3,oneof" json:"moisture,omitempty"`
 	// Pieces then; left out: not counted.
-	Pieces        *int64 `protobuf:"varint,7,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces        *int32 `protobuf:"varint,7,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -931,7 +931,7 @@ func (x *Weighing) GetMoisture() string {
 	return ""
 }
 
-func (x *Weighing) GetPieces() int64 {
+func (x *Weighing) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1035,7 +1035,7 @@ type GetHistoryRequest struct {
 	// The lot.
 	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
 	// At most 1,000; default 100.
-	PageSize *int64 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3,oneof" json:"page_size,omitempty"`
+	PageSize *int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3,oneof" json:"page_size,omitempty"`
 	// From the answer before.
 	PageToken *string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3,oneof" json:"page_token,omitempty"`
 	// What the log knew then: RFC 3339 or a position.
@@ -1085,7 +1085,7 @@ func (x *GetHistoryRequest) GetLot() string {
 	return ""
 }
 
-func (x *GetHistoryRequest) GetPageSize() int64 {
+func (x *GetHistoryRequest) GetPageSize() int32 {
 	if x != nil && x.PageSize != nil {
 		return *x.PageSize
 	}
@@ -1199,7 +1199,7 @@ type GetLineageRequest struct {
 	// The lot.
 	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
 	// How many descendants at most, 0 to 1,000; default 0.
-	Descendants *int64 `protobuf:"varint,2,opt,name=descendants,proto3,oneof" json:"descendants,omitempty"`
+	Descendants *int32 `protobuf:"varint,2,opt,name=descendants,proto3,oneof" json:"descendants,omitempty"`
 	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,3,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
@@ -1245,7 +1245,7 @@ func (x *GetLineageRequest) GetLot() string {
 	return ""
 }
 
-func (x *GetLineageRequest) GetDescendants() int64 {
+func (x *GetLineageRequest) GetDescendants() int32 {
 	if x != nil && x.Descendants != nil {
 		return *x.Descendants
 	}
@@ -1358,7 +1358,7 @@ type LineageLot struct {
 	// Its form.
 	Form string `protobuf:"bytes,3,opt,name=form,proto3" json:"form,omitempty"`
 	// Pieces, if counted.
-	Pieces *int64 `protobuf:"varint,4,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,4,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass as recorded.
 	Mass string `protobuf:"bytes,5,opt,name=mass,proto3" json:"mass,omitempty"`
 	// Mass in micrograms.
@@ -1420,7 +1420,7 @@ func (x *LineageLot) GetForm() string {
 	return ""
 }
 
-func (x *LineageLot) GetPieces() int64 {
+func (x *LineageLot) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -1891,11 +1891,11 @@ type EvidenceItem struct {
 	// What is sensed: ORGANICS, CARBON, COLOUR, PORES, BUILD.
 	Group *string `protobuf:"bytes,15,opt,name=group,proto3,oneof" json:"group,omitempty"`
 	// Stones tested, of a sample.
-	Tested *int64 `protobuf:"varint,16,opt,name=tested,proto3,oneof" json:"tested,omitempty"`
+	Tested *int32 `protobuf:"varint,16,opt,name=tested,proto3,oneof" json:"tested,omitempty"`
 	// Stones in the parcel.
-	Of *int64 `protobuf:"varint,17,opt,name=of,proto3,oneof" json:"of,omitempty"`
+	Of *int32 `protobuf:"varint,17,opt,name=of,proto3,oneof" json:"of,omitempty"`
 	// Stones that showed it.
-	Positive *int64 `protobuf:"varint,18,opt,name=positive,proto3,oneof" json:"positive,omitempty"`
+	Positive *int32 `protobuf:"varint,18,opt,name=positive,proto3,oneof" json:"positive,omitempty"`
 	// One plain sentence.
 	Text string `protobuf:"bytes,19,opt,name=text,proto3" json:"text,omitempty"`
 	// Where it was seen: SKIN, CRACK, SCRATCH, BODY or BASE.
@@ -2039,21 +2039,21 @@ func (x *EvidenceItem) GetGroup() string {
 	return ""
 }
 
-func (x *EvidenceItem) GetTested() int64 {
+func (x *EvidenceItem) GetTested() int32 {
 	if x != nil && x.Tested != nil {
 		return *x.Tested
 	}
 	return 0
 }
 
-func (x *EvidenceItem) GetOf() int64 {
+func (x *EvidenceItem) GetOf() int32 {
 	if x != nil && x.Of != nil {
 		return *x.Of
 	}
 	return 0
 }
 
-func (x *EvidenceItem) GetPositive() int64 {
+func (x *EvidenceItem) GetPositive() int32 {
 	if x != nil && x.Positive != nil {
 		return *x.Positive
 	}
@@ -2342,11 +2342,11 @@ func (x *ClaimThenAndNow) GetBecause() string {
 type Record struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Hands that state it for the whole of their time.
-	Stated int64 `protobuf:"varint,1,opt,name=stated,proto3" json:"stated,omitempty"`
+	Stated int32 `protobuf:"varint,1,opt,name=stated,proto3" json:"stated,omitempty"`
 	// All hands since the mine or the first undocumented opening.
-	Hands int64 `protobuf:"varint,2,opt,name=hands,proto3" json:"hands,omitempty"`
+	Hands int32 `protobuf:"varint,2,opt,name=hands,proto3" json:"hands,omitempty"`
 	// Undocumented spans.
-	Gaps int64 `protobuf:"varint,3,opt,name=gaps,proto3" json:"gaps,omitempty"`
+	Gaps int32 `protobuf:"varint,3,opt,name=gaps,proto3" json:"gaps,omitempty"`
 	// One plain sentence.
 	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
 	// The statements themselves.
@@ -2385,21 +2385,21 @@ func (*Record) Descriptor() ([]byte, []int) {
 	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{22}
 }
 
-func (x *Record) GetStated() int64 {
+func (x *Record) GetStated() int32 {
 	if x != nil {
 		return x.Stated
 	}
 	return 0
 }
 
-func (x *Record) GetHands() int64 {
+func (x *Record) GetHands() int32 {
 	if x != nil {
 		return x.Hands
 	}
 	return 0
 }
 
-func (x *Record) GetGaps() int64 {
+func (x *Record) GetGaps() int32 {
 	if x != nil {
 		return x.Gaps
 	}
@@ -2855,7 +2855,7 @@ type GetStoneResponse struct {
 	// The form.
 	Form string `protobuf:"bytes,6,opt,name=form,proto3" json:"form,omitempty"`
 	// Pieces, if counted.
-	Pieces *int64 `protobuf:"varint,7,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
+	Pieces *int32 `protobuf:"varint,7,opt,name=pieces,proto3,oneof" json:"pieces,omitempty"`
 	// Mass as recorded.
 	Mass string `protobuf:"bytes,8,opt,name=mass,proto3" json:"mass,omitempty"`
 	// Mass in micrograms.
@@ -2952,7 +2952,7 @@ func (x *GetStoneResponse) GetForm() string {
 	return ""
 }
 
-func (x *GetStoneResponse) GetPieces() int64 {
+func (x *GetStoneResponse) GetPieces() int32 {
 	if x != nil && x.Pieces != nil {
 		return *x.Pieces
 	}
@@ -3344,7 +3344,7 @@ type Alert struct {
 	// The lot that it was posted on.
 	Lot string `protobuf:"bytes,4,opt,name=lot,proto3" json:"lot,omitempty"`
 	// How many of the party's lots it hits.
-	Count int64 `protobuf:"varint,5,opt,name=count,proto3" json:"count,omitempty"`
+	Count int32 `protobuf:"varint,5,opt,name=count,proto3" json:"count,omitempty"`
 	// The first 20.
 	Lots []string `protobuf:"bytes,6,rep,name=lots,proto3" json:"lots,omitempty"`
 	// Where to read more.
@@ -3413,7 +3413,7 @@ func (x *Alert) GetLot() string {
 	return ""
 }
 
-func (x *Alert) GetCount() int64 {
+func (x *Alert) GetCount() int32 {
 	if x != nil {
 		return x.Count
 	}
@@ -3466,7 +3466,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05state\x18\x03 \x01(\tH\x02R\x05state\x88\x01\x01\x12\x1f\n" +
 	"\bmaterial\x18\x04 \x01(\tH\x03R\bmaterial\x88\x01\x01\x12\x1d\n" +
 	"\averdict\x18\x05 \x01(\tH\x04R\averdict\x88\x01\x01\x12 \n" +
-	"\tpage_size\x18\x06 \x01(\x03H\x05R\bpageSize\x88\x01\x01\x12\"\n" +
+	"\tpage_size\x18\x06 \x01(\x05H\x05R\bpageSize\x88\x01\x01\x12\"\n" +
 	"\n" +
 	"page_token\x18\a \x01(\tH\x06R\tpageToken\x88\x01\x01\x12&\n" +
 	"\fmin_position\x18\b \x01(\x03H\aR\vminPosition\x88\x01\x01\x12\x19\n" +
@@ -3493,7 +3493,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05state\x18\x02 \x01(\tR\x05state\x12\x1a\n" +
 	"\bmaterial\x18\x03 \x01(\tR\bmaterial\x12\x12\n" +
 	"\x04form\x18\x04 \x01(\tR\x04form\x12\x1b\n" +
-	"\x06pieces\x18\x05 \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x12\n" +
+	"\x06pieces\x18\x05 \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x12\n" +
 	"\x04mass\x18\x06 \x01(\tR\x04mass\x12'\n" +
 	"\x0fmass_micrograms\x18\a \x01(\x03R\x0emassMicrograms\x12\x14\n" +
 	"\x05owner\x18\b \x01(\tR\x05owner\x12\x16\n" +
@@ -3519,7 +3519,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\tR\x05state\x121\n" +
 	"\bmaterial\x18\x05 \x01(\v2\x15.lotpaper.v1.MaterialR\bmaterial\x12\x12\n" +
 	"\x04form\x18\x06 \x01(\tR\x04form\x12\x1b\n" +
-	"\x06pieces\x18\a \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x12\n" +
+	"\x06pieces\x18\a \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x12\n" +
 	"\x04mass\x18\b \x01(\tR\x04mass\x12'\n" +
 	"\x0fmass_micrograms\x18\t \x01(\x03R\x0emassMicrograms\x12\x1f\n" +
 	"\bmoisture\x18\n" +
@@ -3531,7 +3531,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\apending\x18\x0f \x01(\v2\x14.lotpaper.v1.PendingR\apending\x12\x18\n" +
 	"\aparents\x18\x10 \x03(\tR\aparents\x12\x1a\n" +
 	"\bchildren\x18\x11 \x03(\tR\bchildren\x12\x1f\n" +
-	"\vchild_count\x18\x12 \x01(\x03R\n" +
+	"\vchild_count\x18\x12 \x01(\x05R\n" +
 	"childCount\x12\x1a\n" +
 	"\x06set_in\x18\x13 \x01(\tH\x03R\x05setIn\x88\x01\x01\x12\x1b\n" +
 	"\topened_by\x18\x14 \x01(\tR\bopenedBy\x12\x1b\n" +
@@ -3556,7 +3556,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x0fmass_micrograms\x18\x04 \x01(\x03R\x0emassMicrograms\x12'\n" +
 	"\x0fstep_micrograms\x18\x05 \x01(\x03R\x0estepMicrograms\x12\x1f\n" +
 	"\bmoisture\x18\x06 \x01(\tH\x01R\bmoisture\x88\x01\x01\x12\x1b\n" +
-	"\x06pieces\x18\a \x01(\x03H\x02R\x06pieces\x88\x01\x01B\a\n" +
+	"\x06pieces\x18\a \x01(\x05H\x02R\x06pieces\x88\x01\x01B\a\n" +
 	"\x05_massB\v\n" +
 	"\t_moistureB\t\n" +
 	"\a_pieces\"\x98\x01\n" +
@@ -3571,7 +3571,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\b_purpose\"\x93\x02\n" +
 	"\x11GetHistoryRequest\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12 \n" +
-	"\tpage_size\x18\x02 \x01(\x03H\x00R\bpageSize\x88\x01\x01\x12\"\n" +
+	"\tpage_size\x18\x02 \x01(\x05H\x00R\bpageSize\x88\x01\x01\x12\"\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tH\x01R\tpageToken\x88\x01\x01\x12\x1e\n" +
 	"\bknown_at\x18\x04 \x01(\tH\x02R\aknownAt\x88\x01\x01\x12&\n" +
@@ -3590,7 +3590,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05epoch\x18\x04 \x01(\tR\x05epoch\"\xba\x01\n" +
 	"\x11GetLineageRequest\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12%\n" +
-	"\vdescendants\x18\x02 \x01(\x03H\x00R\vdescendants\x88\x01\x01\x12&\n" +
+	"\vdescendants\x18\x02 \x01(\x05H\x00R\vdescendants\x88\x01\x01\x12&\n" +
 	"\fmin_position\x18\x03 \x01(\x03H\x01R\vminPosition\x88\x01\x01\x12\x19\n" +
 	"\x05epoch\x18\x04 \x01(\tH\x02R\x05epoch\x88\x01\x01B\x0e\n" +
 	"\f_descendantsB\x0f\n" +
@@ -3607,7 +3607,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x14\n" +
 	"\x05state\x18\x02 \x01(\tR\x05state\x12\x12\n" +
 	"\x04form\x18\x03 \x01(\tR\x04form\x12\x1b\n" +
-	"\x06pieces\x18\x04 \x01(\x03H\x00R\x06pieces\x88\x01\x01\x12\x12\n" +
+	"\x06pieces\x18\x04 \x01(\x05H\x00R\x06pieces\x88\x01\x01\x12\x12\n" +
 	"\x04mass\x18\x05 \x01(\tR\x04mass\x12'\n" +
 	"\x0fmass_micrograms\x18\x06 \x01(\x03R\x0emassMicrograms\x12\x16\n" +
 	"\x06holder\x18\a \x01(\tR\x06holderB\t\n" +
@@ -3674,9 +3674,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x04rule\x18\r \x01(\tH\x05R\x04rule\x88\x01\x01\x12\x1b\n" +
 	"\x06source\x18\x0e \x01(\tH\x06R\x06source\x88\x01\x01\x12\x19\n" +
 	"\x05group\x18\x0f \x01(\tH\aR\x05group\x88\x01\x01\x12\x1b\n" +
-	"\x06tested\x18\x10 \x01(\x03H\bR\x06tested\x88\x01\x01\x12\x13\n" +
-	"\x02of\x18\x11 \x01(\x03H\tR\x02of\x88\x01\x01\x12\x1f\n" +
-	"\bpositive\x18\x12 \x01(\x03H\n" +
+	"\x06tested\x18\x10 \x01(\x05H\bR\x06tested\x88\x01\x01\x12\x13\n" +
+	"\x02of\x18\x11 \x01(\x05H\tR\x02of\x88\x01\x01\x12\x1f\n" +
+	"\bpositive\x18\x12 \x01(\x05H\n" +
 	"R\bpositive\x88\x01\x01\x12\x12\n" +
 	"\x04text\x18\x13 \x01(\tR\x04text\x12\x19\n" +
 	"\x05where\x18\x14 \x01(\tH\vR\x05where\x88\x01\x01B\t\n" +
@@ -3722,9 +3722,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x03now\x18\x03 \x01(\tR\x03now\x12\x18\n" +
 	"\abecause\x18\x04 \x01(\tR\abecause\"\x9a\x01\n" +
 	"\x06Record\x12\x16\n" +
-	"\x06stated\x18\x01 \x01(\x03R\x06stated\x12\x14\n" +
-	"\x05hands\x18\x02 \x01(\x03R\x05hands\x12\x12\n" +
-	"\x04gaps\x18\x03 \x01(\x03R\x04gaps\x12\x12\n" +
+	"\x06stated\x18\x01 \x01(\x05R\x06stated\x12\x14\n" +
+	"\x05hands\x18\x02 \x01(\x05R\x05hands\x12\x12\n" +
+	"\x04gaps\x18\x03 \x01(\x05R\x04gaps\x12\x12\n" +
 	"\x04text\x18\x04 \x01(\tR\x04text\x12:\n" +
 	"\n" +
 	"statements\x18\x05 \x03(\v2\x1a.lotpaper.v1.HandStatementR\n" +
@@ -3776,7 +3776,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05state\x18\x04 \x01(\tR\x05state\x121\n" +
 	"\bmaterial\x18\x05 \x01(\v2\x15.lotpaper.v1.MaterialR\bmaterial\x12\x12\n" +
 	"\x04form\x18\x06 \x01(\tR\x04form\x12\x1b\n" +
-	"\x06pieces\x18\a \x01(\x03H\x01R\x06pieces\x88\x01\x01\x12\x12\n" +
+	"\x06pieces\x18\a \x01(\x05H\x01R\x06pieces\x88\x01\x01\x12\x12\n" +
 	"\x04mass\x18\b \x01(\tR\x04mass\x12'\n" +
 	"\x0fmass_micrograms\x18\t \x01(\x03R\x0emassMicrograms\x12*\n" +
 	"\x0eorigin_country\x18\n" +
@@ -3823,7 +3823,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12!\n" +
 	"\ttreatment\x18\x03 \x01(\tH\x00R\ttreatment\x88\x01\x01\x12\x10\n" +
 	"\x03lot\x18\x04 \x01(\tR\x03lot\x12\x14\n" +
-	"\x05count\x18\x05 \x01(\x03R\x05count\x12\x12\n" +
+	"\x05count\x18\x05 \x01(\x05R\x05count\x12\x12\n" +
 	"\x04lots\x18\x06 \x03(\tR\x04lots\x12\x12\n" +
 	"\x04link\x18\a \x01(\tR\x04link\x12\x12\n" +
 	"\x04text\x18\b \x01(\tR\x04textB\f\n" +
