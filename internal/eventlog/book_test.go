@@ -186,7 +186,7 @@ func (b *book) seal(events ...*opal.Event) *Sealed {
 		}
 		findings, f, err := account.Decide(d.Layer, e.Recorded)
 		if err != nil || f != nil {
-			b.t.Fatalf("event %s: %v, %v", e.ID, f, err)
+			b.t.Fatalf("event %s: %v, %v", e.ID(), f, err)
 		}
 		e.Recorded.Findings = findings
 		if err := d.Apply(e); err != nil {

@@ -1,7 +1,9 @@
 package eventlog
 
 import (
+	"bytes"
 	"fmt"
+	"slices"
 
 	"github.com/cockroachdb/pebble/v2"
 
@@ -38,33 +40,32 @@ func (l *Log) Stage(s *Sealed) (*Staged, error) {
 }
 
 func (l *Log) stage(st *Staged) (err error) {
-	s, d, batch := st.sealed, st.sealed.Draft, st.batch
-	w := &writer{batch: batch}
+	s, d := st.sealed, st.sealed.Draft
+	w := &l.writer
+	w.reset()
 	lots := make([]string, len(d.events))
 	for i, e := range d.events {
 		ev := &e.Recorded.Event
 		lots[i] = ev.Lot
-		if w.buf, err = appendEvent(w.buf[:0], l.codecs, e); err != nil {
+		w.begin()
+		w.buf = appendEventKey(w.buf, ev.Lot, e.Recorded.Position)
+		w.value()
+		if w.buf, err = appendEvent(w.buf, l.codecs, e); err != nil {
 			return err
 		}
-		w.set(eventKey(ev.Lot, e.Recorded.Position), w.buf)
-		w.buf = appendPosted(w.buf[:0], Posted{e.RequestHash, e.Recorded.Position, ev.Lot})
-		id := postedKey(ev.Party, ev.RequestID)
-		l.known.add(id)
-		w.set(id, w.buf)
+		w.begin()
+		w.buf = appendPostedKey(w.buf, ev.Party, ev.RequestID)
+		l.known.add(w.value())
+		w.buf = appendPosted(w.buf, Posted{e.RequestHash, e.Recorded.Position, ev.Lot})
 	}
 	for id, v := range d.lots {
-		key := textKey(kindLot, id)
-		l.known.add(key)
-		setRecord(w, key, l.codecs.lot, v)
+		l.known.add(setRecord(w, kindLot, id, l.codecs.lot, v))
 	}
 	for root, v := range d.lines {
-		key := textKey(kindLine, root)
-		l.known.add(key)
-		setRecord(w, key, l.codecs.line, v)
+		l.known.add(setRecord(w, kindLine, root, l.codecs.line, v))
 	}
 	for id, v := range d.parties {
-		setRecord(w, textKey(kindParty, id), l.codecs.party, v)
+		setRecord(w, kindParty, id, l.codecs.party, v)
 		for i := range v.Tokens {
 			w.set(tokenKey(v.Tokens[i].Hash), []byte(id))
 		}
@@ -73,46 +74,88 @@ func (l *Log) stage(st *Staged) (err error) {
 		}
 	}
 	if d.log != nil {
-		setRecord(w, stateKey(), l.codecs.state, d.log)
+		setRecord(w, kindState, "", l.codecs.state, d.log)
 	}
 	b := s.Block
-	setRecord(w, blockKey(b.First), l.codecs.block, &blockRecord{
+	setRecord(w, kindBlock, string(blockKey(b.First)[1:]), l.codecs.block, &blockRecord{
 		Format: b.Format, LeastReader: b.LeastReader, Seq: s.Seq, Hash: s.Hash, Prev: b.Prev, Root: b.Root, RecordedAt: b.RecordedAt,
 		PolicyVersion: b.PolicyVersion, Sequencer: b.Sequencer, Envelopes: b.Envelopes, Lots: lots, Leaves: joinHashes(s.leaves),
 	})
 	h := &s.After
-	setRecord(w, headKey(), l.codecs.head, &headRecord{
+	setRecord(w, kindHead, "", l.codecs.head, &headRecord{
 		Seq: h.Seq, Hash: h.Hash, Next: h.Next, RecordedAt: h.RecordedAt, Epoch: h.Epoch, LogName: h.LogName, Frontier: h.tree.Hashes(),
 	})
-	if w.err != nil {
-		return w.err
+	if st.edge, err = l.growTiles(w, s.leaves); err != nil {
+		return err
 	}
-	st.edge, err = l.setTiles(batch, s.leaves)
-	return err
+	return w.into(st.batch)
 }
 
-// writer fills a batch and keeps the first error.
+// writer gathers the records of a block, one behind the other in one buffer, and puts them into a batch in the order of their keys:
+// the store finds the place of a key much faster from that of a neighbour.
 type writer struct {
-	batch *pebble.Batch
-	buf   []byte
-	err   error
+	buf     []byte
+	records []span
+	err     error
+}
+
+// span is a record's place in the buffer: its key from at to key, its value from there to end.
+type span struct{ at, key, end int }
+
+func (w *writer) reset() {
+	w.buf, w.records, w.err = w.buf[:0], w.records[:0], nil
+}
+
+// begin begins a record: what is appended to buf is its key until value, and its value until the next begin.
+func (w *writer) begin() {
+	w.end()
+	w.records = append(w.records, span{at: len(w.buf)})
+}
+
+// value ends the key and lends it.
+func (w *writer) value() []byte {
+	r := &w.records[len(w.records)-1]
+	r.key = len(w.buf)
+	return w.buf[r.at:r.key]
+}
+
+func (w *writer) end() {
+	if n := len(w.records); n > 0 && w.records[n-1].end == 0 {
+		w.records[n-1].end = len(w.buf)
+	}
 }
 
 func (w *writer) set(key, value []byte) {
-	if w.err == nil {
-		w.err = w.batch.Set(key, value, nil)
-	}
+	w.begin()
+	w.buf = append(w.buf, key...)
+	w.value()
+	w.buf = append(w.buf, value...)
 }
 
-func setRecord[T any](w *writer, key []byte, codec *canon.Codec[T], v *T) {
+func (w *writer) into(batch *pebble.Batch) error {
 	if w.err != nil {
-		return
+		return w.err
 	}
-	if w.buf, w.err = codec.Append(w.buf[:0], v); w.err != nil {
-		w.err = fmt.Errorf("encode the %s: %w", describeKey(key), w.err)
-		return
+	w.end()
+	slices.SortFunc(w.records, func(a, b span) int { return bytes.Compare(w.buf[a.at:a.key], w.buf[b.at:b.key]) })
+	for _, r := range w.records {
+		if err := batch.Set(w.buf[r.at:r.key], w.buf[r.key:r.end], nil); err != nil {
+			return err
+		}
 	}
-	w.set(key, w.buf)
+	return nil
+}
+
+// setRecord writes a record that is a structure, and lends its key.
+func setRecord[T any](w *writer, kind byte, id string, codec *canon.Codec[T], v *T) []byte {
+	w.begin()
+	w.buf = appendTextKey(w.buf, kind, id)
+	key := w.value()
+	var err error
+	if w.buf, err = codec.Append(w.buf, v); err != nil && w.err == nil {
+		w.err = fmt.Errorf("encode the %s: %w", describeKey(key), err)
+	}
+	return key
 }
 
 // Commit puts a staged block into the store: all of it or, with an error, nothing. From then on it is read. An error is the

@@ -46,6 +46,14 @@ func NewDraft(below State, first uint64, recordedAt opal.Instant, policyVersion 
 	}
 }
 
+// Reset empties a draft for use again, once its block is applied: what was made of it (a Sealed) must not be used any more.
+func (d *Draft) Reset(below State, first uint64) {
+	d.Layer.Reset(below, first)
+	d.RecordedAt, d.PolicyVersion, d.size = 0, 0, block.MaxOverhead
+	clear(d.numbers)
+	d.envelopes, d.hashes = nil, d.hashes[:0] // the block that was made holds the envelopes
+}
+
 // SizeWith says how large the block would be with these events of that envelope.
 func (d *Draft) SizeWith(env []byte, hash [32]byte, events []*Event) (int, error) {
 	size := d.size
@@ -53,17 +61,18 @@ func (d *Draft) SizeWith(env []byte, hash [32]byte, events []*Event) (int, error
 		size += block.EnvelopeSize(env)
 	}
 	for _, e := range events {
-		n, err := d.entry(e).Size()
+		entry := entryOf(e)
+		n, err := entry.Size()
 		if err != nil {
-			return 0, fmt.Errorf("measure event %s: %w", e.ID, err)
+			return 0, fmt.Errorf("measure event %s: %w", e.ID(), err)
 		}
 		size += n
 	}
 	return size, nil
 }
 
-func (d *Draft) entry(e *Event) *block.Entry {
-	return &block.Entry{
+func entryOf(e *Event) block.Entry {
+	return block.Entry{
 		Envelope: e.Envelope, Index: e.Index, Statement: e.Statement, Findings: e.Recorded.Findings, Outcome: e.Outcome,
 	}
 }
@@ -111,7 +120,7 @@ func (d *Draft) Seal(head *Head, sequencer string) (*Sealed, error) {
 		Envelopes: d.envelopes, Events: make([]block.Entry, len(d.events)),
 	}
 	for i, e := range d.events {
-		b.Events[i] = *d.entry(e)
+		b.Events[i] = entryOf(e)
 	}
 	s := &Sealed{Block: b, Draft: d, Seq: head.Seq + 1}
 	s.grow(head, d.hashes)

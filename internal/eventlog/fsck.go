@@ -243,7 +243,7 @@ func (c *checker) derive(copyName string, seq uint64, data []byte) (*Sealed, err
 func (c *checker) judge(v State, env *envelope.Envelope, e *Event, seq uint64, freshEnvelope bool) error {
 	wrong := func(format string, args ...any) {
 		at := e.Recorded.Position
-		c.report.add(Problem{"log", seq, at, at, fmt.Sprintf("event %s of lot %q: ", e.ID, e.Recorded.Event.Lot) + fmt.Sprintf(format, args...)})
+		c.report.add(Problem{"log", seq, at, at, fmt.Sprintf("event %s of lot %q: ", e.ID(), e.Recorded.Event.Lot) + fmt.Sprintf(format, args...)})
 	}
 	known, err := v.Posted(e.Recorded.Event.Party, e.Recorded.Event.RequestID)
 	if err != nil {
@@ -320,14 +320,14 @@ func (c *checker) events(s *Sealed) {
 		case err == nil && len(list) == 0:
 			c.report.Unopened++
 			if len(c.report.Notes) < mostProblems {
-				c.report.Notes = append(c.report.Notes, Problem{"openings", s.Seq, at, at, fmt.Sprintf("event %s: its private values are not kept here", e.ID)})
+				c.report.Notes = append(c.report.Notes, Problem{"openings", s.Seq, at, at, fmt.Sprintf("event %s: its private values are not kept here", e.ID())})
 			}
 			continue
 		case err == nil:
 			err = statement.Reveal(list)
 		}
 		if err != nil {
-			c.report.add(Problem{"openings", s.Seq, at, at, fmt.Sprintf("event %s: %v", e.ID, err)})
+			c.report.add(Problem{"openings", s.Seq, at, at, fmt.Sprintf("event %s: %v", e.ID(), err)})
 			continue
 		}
 		c.report.Openings++

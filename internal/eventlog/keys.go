@@ -79,9 +79,9 @@ func headKey() []byte  { return []byte{kindHead} }
 func stateKey() []byte { return []byte{kindState} }
 func auditKey() []byte { return []byte{kindAudit} }
 
-func textKey(kind byte, id string) []byte {
-	return append(append(make([]byte, 0, 1+len(id)), kind), id...)
-}
+func textKey(kind byte, id string) []byte { return appendTextKey(make([]byte, 0, 1+len(id)), kind, id) }
+
+func appendTextKey(k []byte, kind byte, id string) []byte { return append(append(k, kind), id...) }
 
 func blockKey(first uint64) []byte {
 	return binary.BigEndian.AppendUint64(append(make([]byte, 0, 9), kindBlock), first)
@@ -89,15 +89,21 @@ func blockKey(first uint64) []byte {
 
 // eventKey: a lot id holds no zero byte, so no lot's events stand between those of another.
 func eventKey(lot string, position uint64) []byte {
-	k := append(make([]byte, 0, 10+len(lot)), kindEvent)
-	k = append(append(k, lot...), 0)
+	return appendEventKey(make([]byte, 0, 10+len(lot)), lot, position)
+}
+
+func appendEventKey(k []byte, lot string, position uint64) []byte {
+	k = append(append(append(k, kindEvent), lot...), 0)
 	return binary.BigEndian.AppendUint64(k, position)
 }
 
 // postedKey is the party's name and the 16 bytes of its request id, so that a party's ids lie together.
 func postedKey(party string, id opal.RequestID) []byte {
-	k := append(make([]byte, 0, 18+len(party)), kindPosted)
-	k = append(append(k, party...), 0)
+	return appendPostedKey(make([]byte, 0, 18+len(party)), party, id)
+}
+
+func appendPostedKey(k []byte, party string, id opal.RequestID) []byte {
+	k = append(append(append(k, kindPosted), party...), 0)
 	return append(k, id[:]...)
 }
 

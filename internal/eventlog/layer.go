@@ -2,6 +2,7 @@ package eventlog
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/lotpaper/lotpaper/internal/account"
 	"github.com/lotpaper/lotpaper/internal/opal"
@@ -52,7 +53,9 @@ type Layer struct {
 	log     *account.Log
 	events  []*Event
 	ids     map[postedID]int
-	byLot   map[string][]int
+	// last is the number of a lot's newest event of the layer, and before[n] that of the one before event n of the same lot; -1: none.
+	last   map[string]int
+	before []int
 }
 
 type postedID struct {
@@ -65,7 +68,7 @@ func NewLayer(below State, first uint64) *Layer {
 	return &Layer{
 		below: below, first: first,
 		lots: map[string]*account.Lot{}, lines: map[string]*account.Line{}, parties: map[string]*account.Party{},
-		keys: map[string]string{}, ids: map[postedID]int{}, byLot: map[string][]int{},
+		keys: map[string]string{}, ids: map[postedID]int{}, last: map[string]int{},
 	}
 }
 
@@ -77,7 +80,8 @@ func (l *Layer) Reset(below State, first uint64) {
 	clear(l.parties)
 	clear(l.keys)
 	clear(l.ids)
-	clear(l.byLot)
+	clear(l.last)
+	l.before = l.before[:0]
 	clear(l.events)
 	l.events = l.events[:0]
 }
@@ -97,7 +101,7 @@ func (l *Layer) Events() []*Event { return l.events }
 // Add puts an accepted event with its changes on the layer. The event's position must be Next.
 func (l *Layer) Add(e *Event, c *account.Changes) error {
 	if e.Recorded.Position != l.Next() {
-		return fmt.Errorf("event %s has position %d, the layer is at %d", e.ID, e.Recorded.Position, l.Next())
+		return fmt.Errorf("event %s has position %d, the layer is at %d", e.ID(), e.Recorded.Position, l.Next())
 	}
 	for _, v := range c.Lots {
 		l.lots[v.ID] = v
@@ -123,9 +127,12 @@ func (l *Layer) index(e *Event) {
 	n := len(l.events)
 	l.events = append(l.events, e)
 	l.ids[postedID{ev.Party, ev.RequestID}] = n
-	if ev.Lot != "" {
-		l.byLot[ev.Lot] = append(l.byLot[ev.Lot], n)
+	before, ok := l.last[ev.Lot]
+	if !ok {
+		before = -1
 	}
+	l.before = append(l.before, before)
+	l.last[ev.Lot] = n
 }
 
 // Merge takes over all of a layer that stands on this one.
@@ -220,13 +227,15 @@ func (l *Layer) History(lot string) ([]opal.Recorded, error) {
 	for len(list) > 0 && list[len(list)-1].Position >= l.first {
 		list = list[:len(list)-1]
 	}
-	own := l.byLot[lot]
-	if len(own) == 0 {
+	n, ok := l.last[lot]
+	if !ok {
 		return list, nil
 	}
 	list = list[:len(list):len(list)]
-	for _, n := range own {
+	first := len(list)
+	for ; n >= 0; n = l.before[n] {
 		list = append(list, *l.events[n].Recorded)
 	}
+	slices.Reverse(list[first:])
 	return list, nil
 }

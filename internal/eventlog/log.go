@@ -99,7 +99,8 @@ type Log struct {
 	readOnly atomic.Pointer[fault.Error]
 
 	// Owned by the goroutine that stages and commits.
-	edge *edge
+	edge   *edge
+	writer writer // reused from block to block
 	// flushed is the mark as found at start.
 	flushed mark
 

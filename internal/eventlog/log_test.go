@@ -84,7 +84,7 @@ func TestReading(t *testing.T) {
 		t.Errorf("behind the end: found %v, %v", e, err)
 	}
 	first := s.Draft.events[0]
-	e, err := l.Event(first.ID)
+	e, err := l.Event(first.ID())
 	if err != nil || e == nil {
 		t.Fatal(e, err)
 	}
@@ -332,7 +332,7 @@ func TestLayersShadowWhatIsBelow(t *testing.T) {
 		if err != nil || len(history) != 2 || history[0].Position != 2 || history[1].Position != 3 {
 			t.Errorf("found %+v, %v", history, err)
 		}
-		id := s.Draft.events[1].ID
+		id := s.Draft.events[1].ID()
 		r, err := above.Recorded(id)
 		if err != nil || r == nil || r.Position != 4 {
 			t.Errorf("found %v, %v", r, err)

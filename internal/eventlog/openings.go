@@ -62,7 +62,7 @@ func (l *Log) OpeningsOf(e *Event) ([]envelope.Opening, error) {
 	if errors.Is(err, pebble.ErrNotFound) {
 		return nil, nil
 	}
-	op := "read the private values of " + e.ID
+	op := "read the private values of " + e.ID()
 	if err != nil {
 		return nil, &StoreError{op, err}
 	}
@@ -82,10 +82,10 @@ func (l *Log) Revealed(e *Event) (*opal.Recorded, error) {
 	}
 	s, err := envelope.DecodeStatement(e.Statement)
 	if err != nil {
-		return nil, fmt.Errorf("read the statement of %s: %w", e.ID, err)
+		return nil, fmt.Errorf("read the statement of %s: %w", e.ID(), err)
 	}
 	if err := s.Reveal(list); err != nil {
-		return nil, &StoreError{"read the private values of " + e.ID, err}
+		return nil, &StoreError{"read the private values of " + e.ID(), err}
 	}
 	r := *e.Recorded
 	party := r.Event.Party

@@ -62,8 +62,6 @@ type blockRecord struct {
 // Event is an event on its way into the log, and in it: what was posted, and what judging made of it.
 type Event struct {
 	Recorded *opal.Recorded
-	// ID is "<party>/<requestId>".
-	ID string
 	// Statement are the bytes as posted; StatementHash stands in the envelope, RequestHash tells a repeat from a reused id.
 	Statement     []byte
 	StatementHash [32]byte
@@ -74,6 +72,9 @@ type Event struct {
 	// Outcome is a computed assay outcome.
 	Outcome []byte
 }
+
+// ID is the event's id, "<party>/<requestId>".
+func (e *Event) ID() string { return e.Recorded.Event.ID() }
 
 // eventFormat is the first byte of an event record.
 const eventFormat = 1
@@ -93,12 +94,11 @@ func appendEvent(dst []byte, c *codecs, e *Event) ([]byte, error) {
 	} else {
 		f, err := c.findings.Append(nil, &r.Findings)
 		if err != nil {
-			return nil, fmt.Errorf("encode the findings of %s: %w", e.ID, err)
+			return nil, fmt.Errorf("encode the findings of %s: %w", e.ID(), err)
 		}
 		dst = appendText(dst, f)
 	}
 	dst = appendText(dst, e.Outcome)
-	dst = append(dst, e.RequestHash[:]...)
 	return append(dst, e.Statement...), nil
 }
 
@@ -162,11 +162,10 @@ func decodeEvent(b []byte, c *codecs, position uint64) (*Event, error) {
 	if outcome := r.text(); len(outcome) > 0 {
 		e.Outcome = outcome
 	}
-	copy(e.RequestHash[:], r.take(32))
 	if r.err != nil {
 		return nil, r.err
 	}
-	e.Statement, e.StatementHash = r.b, sha256.Sum256(r.b)
+	e.Statement, e.StatementHash, e.RequestHash = r.b, sha256.Sum256(r.b), envelope.RequestHash(party, r.b)
 	if len(findings) > 0 {
 		if err := c.findings.Decode(findings, &e.Recorded.Findings); err != nil {
 			return nil, fmt.Errorf("findings: %w", err)
@@ -178,7 +177,6 @@ func decodeEvent(b []byte, c *codecs, position uint64) (*Event, error) {
 	}
 	e.Recorded.Event = s.Event
 	e.Recorded.Event.Party = party
-	e.ID = e.Recorded.Event.ID()
 	return e, nil
 }
 

@@ -214,7 +214,7 @@ func failingWrites(t *testing.T, n, burst int64) (failed bool) {
 	}
 	for _, e := range private {
 		if list, err := b.log.OpeningsOf(e); err != nil || len(list) != 1 {
-			t.Errorf("event %s has lost its private values: %v", e.ID, err)
+			t.Errorf("event %s has lost its private values: %v", e.ID(), err)
 		}
 	}
 	b.fsck()

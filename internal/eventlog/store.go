@@ -15,6 +15,7 @@ import (
 
 	"github.com/cockroachdb/pebble/v2"
 	"github.com/cockroachdb/pebble/v2/bloom"
+	"github.com/cockroachdb/pebble/v2/sstable"
 	"github.com/cockroachdb/pebble/v2/vfs"
 
 	"github.com/lotpaper/lotpaper/internal/canon"
@@ -122,6 +123,9 @@ func openStore(cfg storeConfig) (db *pebble.DB, err error) {
 		// Most questions about an event id are answered "no such", which a filter on every level answers from memory.
 		o.Levels[i] = pebble.LevelOptions{BlockSize: 8 << 10, IndexBlockSize: 256 << 10, FilterPolicy: bloom.FilterPolicy(10)}
 	}
+	// What is flushed is merged with the rest before long: to compress it for that time is work in vain.
+	o.Levels[0].Compression = func() *sstable.CompressionProfile { return sstable.NoCompression }
+	o.Levels[1].Compression = func() *sstable.CompressionProfile { return sstable.SnappyCompression }
 	db, err = openOrDie(cfg, o)
 	if err != nil {
 		if pebble.IsCorruptionError(err) || errors.Is(err, pebble.ErrDBDoesNotExist) || strings.Contains(err.Error(), "does not exist") {

@@ -3,8 +3,6 @@ package eventlog
 import (
 	"fmt"
 
-	"github.com/cockroachdb/pebble/v2"
-
 	"github.com/lotpaper/lotpaper/internal/block"
 )
 
@@ -138,12 +136,13 @@ func (l *Log) LeafHashes(from, to uint64) ([][32]byte, error) {
 	return out, err
 }
 
-// setTiles writes the full tiles that new leaves make and answers the edge behind them.
-func (l *Log) setTiles(batch *pebble.Batch, leaves [][32]byte) (*edge, error) {
+// growTiles writes the full tiles that new leaves make and answers the edge behind them.
+func (l *Log) growTiles(w *writer, leaves [][32]byte) (*edge, error) {
 	e := l.edge.clone()
 	for _, h := range leaves {
 		err := e.add(0, h, func(level uint8, n uint64, hashes [][32]byte) error {
-			return batch.Set(tileKey(level, n), joinHashes(hashes), nil)
+			w.set(tileKey(level, n), joinHashes(hashes))
+			return nil
 		})
 		if err != nil {
 			return nil, err

@@ -50,14 +50,18 @@ type sentEnvelope struct {
 }
 
 func newJob(s *bus.Submission, size int, reply func(*bus.Answer)) *job {
-	j := &job{size: size, reply: reply}
+	n := 0
 	for i := range s.Envelopes {
-		for range s.Envelopes[i].Groups {
-			j.groups = append(j.groups, &group{job: j, number: len(j.groups)})
-		}
+		n += len(s.Envelopes[i].Groups)
 	}
-	j.answer.Results = make([]bus.GroupResult, len(j.groups))
-	j.left.Store(int64(len(j.groups)))
+	j := &job{size: size, reply: reply, groups: make([]*group, n)}
+	groups := make([]group, n)
+	for i := range groups {
+		groups[i].job, groups[i].number = j, i
+		j.groups[i] = &groups[i]
+	}
+	j.answer.Results = make([]bus.GroupResult, n)
+	j.left.Store(int64(n))
 	return j
 }
 
@@ -107,8 +111,11 @@ func (l *Ledger) prepare(j *job, s *bus.Submission) {
 	for i := range s.Envelopes {
 		sent := &s.Envelopes[i]
 		env, f := l.readEnvelope(sent)
+		var events []*eventlog.Event
+		var results []bus.EventResult
 		if env != nil {
 			env.zone = zone
+			events, results = eventlog.NewEvents(len(sent.Statements)), make([]bus.EventResult, len(sent.Statements))
 		}
 		first := 0
 		for _, n := range sent.Groups {
@@ -118,6 +125,7 @@ func (l *Ledger) prepare(j *job, s *bus.Submission) {
 			event := bus.WholeGroup
 			refusal := f
 			if refusal == nil {
+				g.events, g.results = events[first:first+n:first+n], results[first:first+n:first+n]
 				refusal, event = g.read(sent.Statements, first, n)
 			}
 			if refusal != nil {
@@ -155,23 +163,20 @@ func (g *group) read(statements [][]byte, first, n int) (*fault.Error, int) {
 		return fault.New(fault.TooLarge, "", "found a batch of %d bytes, accepted are at most %d", size, maxBatch), bus.WholeGroup
 	}
 	payload := &g.env.Payload
-	g.events = make([]*eventlog.Event, n)
-	for i := range n {
+	for i, e := range g.events {
 		at := first + i
 		b := statements[at]
 		hash := sha256.Sum256(b)
 		if hash != payload.Statements[at] {
 			return fault.New(fault.InvalidField, fmt.Sprintf("statements[%d]", at), "found a statement with the hash %x, accepted is the one with %x, which the envelope lists there", hash, payload.Statements[at]), i
 		}
-		e, err := eventlog.NewEvent(payload.Party, b, hash)
-		if err != nil {
+		if err := e.Read(payload.Party, b, hash); err != nil {
 			return asFault(err, "the statement cannot be read"), i
 		}
 		e.Index = uint32(at)
 		if f := opal.Check(&e.Recorded.Event, g.env.zone); f != nil {
 			return f, i
 		}
-		g.events[i] = e
 	}
 	return nil, bus.WholeGroup
 }

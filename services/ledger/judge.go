@@ -39,7 +39,7 @@ func (s *sequencer) judge(g *group) verdict {
 	}
 	switch {
 	case err != nil:
-		s.ledger.cfg.Logger.Error("judging failed", "event", g.events[0].ID, "error", err)
+		s.ledger.cfg.Logger.Error("judging failed", "event", g.events[0].ID(), "error", err)
 		f := s.ledger.log.ReadOnly() // if the store could not be read, it has said so there
 		if f == nil {
 			f = fault.New(fault.InternalError, "", "the event could not be judged")
@@ -58,7 +58,7 @@ func (s *sequencer) judge(g *group) verdict {
 // idempotency answers the events that were posted before and gives the indices of the others. It looks at the whole group before
 // anything is judged: an id that is used again for other content refuses the group, whatever its other events are.
 func (s *sequencer) idempotency(g *group) (fresh []int, f *fault.Error, event int, err error) {
-	g.results = make([]bus.EventResult, len(g.events))
+	clear(g.results)
 	g.twins = g.twins[:0]
 	fresh = s.fresh[:0]
 	for i, e := range g.events {
@@ -75,12 +75,12 @@ func (s *sequencer) idempotency(g *group) (fresh []int, f *fault.Error, event in
 			return nil, fault.New(fault.RequestIDReused, "requestId",
 				"found %s, which the event at position %d has with other content; accepted is an id that was not used, or the same content again", ev.RequestID, known.Position), i, nil
 		}
-		first, err := s.draft.Recorded(e.ID)
+		first, err := s.draft.Recorded(e.ID())
 		if err != nil {
 			return nil, nil, bus.WholeGroup, err
 		}
 		if first == nil {
-			return nil, nil, bus.WholeGroup, fmt.Errorf("event %s is known by its id and cannot be found", e.ID)
+			return nil, nil, bus.WholeGroup, fmt.Errorf("event %s is known by its id and cannot be found", e.ID())
 		}
 		g.results[i] = bus.EventResult{Position: known.Position, Duplicate: true, Findings: first.Findings}
 	}

@@ -29,9 +29,10 @@ type sequencer struct {
 	landed  chan landing
 
 	draft    *eventlog.Draft
-	waiting  []*group // groups whose events are on the draft, or that wait with them
-	backlog  []*group // groups that are not judged yet
-	full     bool     // the draft has no room for the first of the backlog
+	spare    *eventlog.Draft // of a block that is applied, to be used again
+	waiting  []*group        // groups whose events are on the draft, or that wait with them
+	backlog  []*group        // groups that are not judged yet
+	full     bool            // the draft has no room for the first of the backlog
 	inFlight *flight
 	// late are groups that repeat events of the block on its way.
 	late []*group
@@ -63,6 +64,10 @@ type landing struct {
 	err    error
 }
 
+// goodSize is the number of events from which a block is not held back for more: there, the sync of the disk is a small part of
+// what its events take anyway.
+const goodSize = 256
+
 // retryEvery is how often the sequencer tries to get back to work.
 const retryEvery = 200 * time.Millisecond
 
@@ -77,7 +82,12 @@ func newSequencer(l *Ledger) *sequencer {
 
 // newDraft begins an empty block. Its time is set with its first event.
 func (s *sequencer) newDraft(below eventlog.State, first uint64) {
-	s.draft = eventlog.NewDraft(below, first, 0, 0)
+	if s.spare != nil {
+		s.draft, s.spare = s.spare, nil
+		s.draft.Reset(below, first)
+	} else {
+		s.draft = eventlog.NewDraft(below, first, 0, 0)
+	}
 	s.waiting, s.full = nil, false
 }
 
@@ -123,11 +133,15 @@ func (s *sequencer) step(ctx context.Context) bool {
 	var next *flight
 	if s.inFlight == nil && len(s.draft.Events()) > 0 {
 		flights, next = s.flights, &flight{s.draft, s.waiting}
-		// What has arrived already goes into the same block.
-		select {
-		case j, ok := <-jobs:
-			return s.take(j, ok)
-		default:
+		// What has arrived already goes into the same block, unless that has a good size: then it is better off on its way while
+		// the rest is judged for the next. Callers that wait for one block all come back at once; two blocks, of which one is
+		// judged while the other is written, keep both at work.
+		if len(s.draft.Events()) < goodSize {
+			select {
+			case j, ok := <-jobs:
+				return s.take(j, ok)
+			default:
+			}
 		}
 	}
 	select {
@@ -216,6 +230,7 @@ func (s *sequencer) land(ctx context.Context, l landing) {
 			g.confirm()
 		}
 		s.draft.StandOn(s.log)
+		s.spare = l.flight.draft
 		return
 	}
 	f := s.ledger.refusalOf(l.err)

@@ -198,7 +198,7 @@ func copyFolder(t *testing.T, from *world, source string, to *world, target stri
 // waitFor waits for something that a goroutine does soon.
 func waitFor(t testing.TB, ok func() bool) {
 	t.Helper()
-	for end := time.Now().Add(10 * time.Second); !ok(); time.Sleep(time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); !ok(); time.Sleep(time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("it does not come about")
 		}

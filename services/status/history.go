@@ -84,7 +84,7 @@ func (s *Service) present(st *store, e *eventlog.Event, party string, known uint
 	if !own {
 		statement, err := envelope.DecodeStatement(e.Statement)
 		if err != nil {
-			return nil, fmt.Errorf("read the statement of %s: %w", e.ID, err)
+			return nil, fmt.Errorf("read the statement of %s: %w", e.ID(), err)
 		}
 		for _, c := range statement.Commitments {
 			out.Withheld = append(out.Withheld, c.Path)
@@ -95,9 +95,9 @@ func (s *Service) present(st *store, e *eventlog.Event, party string, known uint
 		return nil, err
 	}
 	if sale != nil {
-		out.Findings = append(out.Findings, wire.FindingsFromDomain(e.ID, sale.Found)...)
+		out.Findings = append(out.Findings, wire.FindingsFromDomain(e.ID(), sale.Found)...)
 	}
-	marked, err := find(st, st.codecs.marks, keyMarks(e.ID))
+	marked, err := find(st, st.codecs.marks, keyMarks(e.ID()))
 	if err != nil || marked == nil {
 		return out, err
 	}

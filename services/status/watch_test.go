@@ -196,7 +196,7 @@ func TestWatchRefusals(t *testing.T) {
 func TestASlowReaderIsCutOff(t *testing.T) {
 	w := newWorld(t)
 	w.story()
-	w.service = w.openIn("other", func(c *Config) { c.SendWithin = 30 * time.Millisecond })
+	w.service = w.openIn("other", func(c *Config) { c.SendWithin = 500 * time.Millisecond })
 	ctx, cancel := context.WithCancel(as("shop"))
 	defer cancel()
 	slow := &reader{ctx: ctx, take: func(*pb.WatchResponse) error { <-ctx.Done(); return ctx.Err() }}

@@ -216,10 +216,11 @@ func (w *world) settle(s *Service) {
 	w.t.Helper()
 	deadline := time.Now().Add(time.Minute)
 	for {
+		ready := s.Ready() == nil // first: what is folded after this may leave a job
 		v, done := s.proj.read()
 		_, waiting := v.jobs.oldest()
 		done()
-		if s.Ready() == nil && !waiting {
+		if ready && !waiting {
 			return
 		}
 		if time.Now().After(deadline) {
