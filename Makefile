@@ -19,4 +19,4 @@ bench:
 	go run ./cmd/lotpaper bench
 
 chaos:
-	go test ./internal/harness ./internal/eventlog ./services/ledger -run Chaos -count=1 -timeout 60m -chaos.rounds=$(CHAOS_ROUNDS)
+	go test ./internal/harness ./internal/eventlog ./services/ledger -run Chaos -count=1 -timeout 60m -chaos.rounds=$(CHAOS_ROUNDS) -chaos.flips=all

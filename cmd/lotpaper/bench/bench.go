@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -93,6 +94,7 @@ func measure(ctx context.Context, o Options, p plan) (*Report, error) {
 		return nil, fmt.Errorf("measure writes: %w", err)
 	}
 	r.Results = append(r.Results, writes...)
+	debug.FreeOSMemory() // what the bare store was fed with is no memory of a node
 	reads, err := measureReads(ctx, dir, p.sizes, say)
 	if err != nil {
 		return nil, fmt.Errorf("measure reads: %w", err)

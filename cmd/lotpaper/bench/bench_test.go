@@ -38,3 +38,23 @@ func TestReport(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkPost is one rate alone, to be profiled.
+func BenchmarkPost(b *testing.B) {
+	for name, c := range map[string]struct {
+		batch   int
+		connect func(*node) (poster, func() error, error)
+	}{
+		"inprocess/1": {1, inProcess}, "inprocess/16": {16, inProcess}, "grpc/1": {1, overGRPC}, "grpc/16": {16, overGRPC},
+	} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				rate, err := post(b.Context(), b.TempDir(), 4*time.Second, c.batch, c.connect)
+				if err != nil {
+					b.Fatal(err)
+				}
+				b.ReportMetric(rate, "events/s")
+			}
+		})
+	}
+}
