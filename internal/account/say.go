@@ -26,8 +26,11 @@ func counted(n int64) string {
 	return strconv.FormatInt(n, 10) + " pieces"
 }
 
-// stamp writes a time as it was stated: a moment, or a day by its first and last moment.
+// stamp writes a time as it was stated: a moment, a day of UTC by its date, or a day of another zone by its first and last moment.
 func stamp(w When) string {
+	if date, ok := strings.CutSuffix(w.From.String(), "T00:00:00Z"); ok && w.IsDay() {
+		return date
+	}
 	if w.IsDay() {
 		return w.From.String() + " to " + w.To.String()
 	}

@@ -100,6 +100,9 @@ func (s *Service) readEnvelope(p *post, m *pb.SignedEnvelope) error {
 	}
 	for j, b := range m.GetStatements() {
 		ev, openings, f := readStatement(p.party, b, opened[j])
+		if f == nil {
+			f = knownTable(ev)
+		}
 		if f != nil {
 			return under(statementAt(j), f)
 		}

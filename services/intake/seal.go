@@ -7,6 +7,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/bus"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/eventlog"
+	"github.com/lotpaper/lotpaper/internal/evidence"
 	"github.com/lotpaper/lotpaper/internal/fault"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
@@ -90,6 +91,30 @@ func (s *Service) salts(party string, id opal.RequestID) func(string) [16]byte {
 		}
 		return salt(path)
 	}
+}
+
+// knownTable refuses a policy that judges by a rule table which this version does not have: nobody could say any more what the record
+// shows, and what the log holds cannot be taken back.
+func knownTable(ev *opal.Event) *fault.Error {
+	if ev.PolicySet == nil || ev.PolicySet.Policy.RuleTable == ([32]byte{}) {
+		return nil
+	}
+	table := ev.PolicySet.Policy.RuleTable
+	if _, ok := evidence.TableByHash(table); ok {
+		return nil
+	}
+	return fault.New(fault.InvalidField, "policySet.policy.ruleTable", "found %x, which this version does not have; accepted is the SHA-256 of a rule table that it has, such as the latest, %x",
+		table, evidence.Latest().Hash)
+}
+
+// knownTables is knownTable for all events of a post.
+func knownTables(events []*opal.Event) *refusal {
+	for i, ev := range events {
+		if f := knownTable(ev); f != nil {
+			return &refusal{f, i}
+		}
+	}
+	return nil
 }
 
 func checkCount(field string, n int) *fault.Error {

@@ -212,6 +212,9 @@ func under(prefix string, f *fault.Error) *fault.Error {
 
 // submit seals the events, hands them on, and waits for the answer.
 func (s *Service) submit(ctx context.Context, party string, events []*opal.Event) ([]EventResult, *refusal) {
+	if f := knownTables(events); f != nil {
+		return nil, f
+	}
 	p, f := s.seal(ctx, party, events)
 	if f != nil {
 		return nil, f

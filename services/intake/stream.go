@@ -71,6 +71,9 @@ func (s *Service) take(ctx context.Context, party string, list []*pb.Event) unde
 	if f != nil {
 		return underWay{refused: f}
 	}
+	if refused := knownTables(events); refused != nil {
+		return underWay{refused: refused.inBatch()}
+	}
 	p, refused := s.seal(ctx, party, events)
 	if refused != nil {
 		return underWay{refused: refused.inBatch()}
