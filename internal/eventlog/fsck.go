@@ -133,6 +133,13 @@ func (c *checker) run() error {
 	if m, ok := errors.AsType[*Mismatch](c.log.compareEnds(head, 1, last)); ok {
 		c.report.addError("journal", m)
 	}
+	if f := c.log.flushed; head.Seq < f.Seq {
+		c.report.add(Problem{"store", head.Seq + 1, head.Next, f.Next - 1,
+			fmt.Sprintf("it was flushed up to block %d and has come back with %d; a start takes the rest from the journal again", f.Seq, head.Seq)})
+	}
+	if head.Seq == 0 {
+		c.compareRecords() // with nothing: what the store has applied of the journal is none, and the node would replay it all
+	}
 	total := max(last, head.Seq)
 	for seq := uint64(1); seq <= total; seq++ {
 		if err := c.ctx.Err(); err != nil {
@@ -149,9 +156,6 @@ func (c *checker) run() error {
 	}
 	done := c.scratch.Head()
 	c.report.Next, c.report.Root = done.Next, done.Root()
-	if head.Seq == 0 {
-		c.compareRecords()
-	}
 	return nil
 }
 

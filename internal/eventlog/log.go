@@ -358,7 +358,7 @@ type Applied struct {
 }
 
 // recentBytes bounds the blocks that are kept decoded for those who follow the log's end.
-const recentBytes = 8 << 20
+const recentBytes = 2 << 20
 
 // remember keeps a block for followers. Called with mu held.
 func (l *Log) remember(s *Sealed) {

@@ -110,7 +110,7 @@ func openStore(cfg storeConfig) (db *pebble.DB, err error) {
 		FS: cfg.fs, Cache: cfg.cache, Logger: logger, FormatMajorVersion: storeFormat,
 		DisableWAL: !cfg.wal, ReadOnly: cfg.readOnly, ErrorIfNotExists: cfg.mustExist,
 		MemTableSize: cfg.memTable, MemTableStopWritesThreshold: 2,
-		L0CompactionThreshold: 4, L0StopWritesThreshold: 24, LBaseMaxBytes: 64 << 20,
+		L0CompactionThreshold: 8, L0StopWritesThreshold: 24, LBaseMaxBytes: 256 << 20,
 		MaxOpenFiles: 512,
 		EventListener: &pebble.EventListener{
 			DataCorruption: func(i pebble.DataCorruptionInfo) {

@@ -3,7 +3,9 @@ package ledger
 import (
 	"context"
 	"fmt"
+	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"syscall"
 	"testing"
@@ -248,7 +250,7 @@ func BenchmarkAppend(b *testing.B) {
 // BenchmarkFeed is the ledger's part of BenchmarkAppend alone, to be profiled.
 func BenchmarkFeed(b *testing.B) {
 	keys := newKeys(b)
-	for _, c := range []struct{ callers, submission, count int }{{1, 64, 1600}, {2, 500, 240}, {64, 16, 7680}} {
+	for _, c := range []struct{ callers, submission, count int }{{1, 64, 1600}, {2, 500, 480}, {64, 16, 7680}} {
 		b.Run(fmt.Sprintf("%dx%d", c.callers, c.submission), func(b *testing.B) {
 			list := benchSubmissions(b, keys, c.count, c.submission)
 			for b.Loop() {
@@ -258,4 +260,51 @@ func BenchmarkFeed(b *testing.B) {
 			}
 		})
 	}
+}
+
+// BenchmarkMemory appends a million events and says what the process holds when it has come to rest.
+func BenchmarkMemory(b *testing.B) {
+	keys := newKeys(b)
+	for b.Loop() {
+		l := newBenchLedger(b, b.TempDir(), keys)
+		p := newPoster(b, keys, 98)
+		n := 0
+		for range 100 {
+			list := make([]*bus.Submission, 20)
+			for i := range list {
+				events := make([]*opal.Event, 500)
+				for k := range events {
+					lot := fmt.Sprintf("%s.m%d", benchParty, n/4)
+					if n%4 == 0 {
+						events[k] = p.mined(lot, 40)
+					} else {
+						events[k] = p.described(lot)
+					}
+					n++
+				}
+				list[i] = p.alone(events...)
+			}
+			l.feed(b, list, 2)
+		}
+		b.ReportMetric(resident(b), "busy-MiB")
+		time.Sleep(40 * time.Second)
+		b.ReportMetric(resident(b), "settled-MiB")
+		l.close(b)
+	}
+}
+
+func resident(tb testing.TB) float64 {
+	tb.Helper()
+	status, err := os.ReadFile("/proc/self/status")
+	if err != nil {
+		tb.Fatal(err)
+	}
+	for line := range strings.Lines(string(status)) {
+		var kib float64
+		if _, err := fmt.Sscanf(line, "VmRSS: %f kB", &kib); err == nil {
+			return kib / 1024
+		}
+	}
+	tb.Fatal("the system does not say how much memory is in use")
+	return 0
 }

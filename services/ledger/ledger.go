@@ -98,6 +98,7 @@ type Ledger struct {
 	queued  atomic.Int64
 	lowDisk atomic.Bool
 	sub     *nats.Subscription
+	grown   chan struct{} // holds one word when there is a notice to send
 
 	// entering is held while a submission is put in the queue; stopped, guarded by it, closes the queue.
 	entering sync.RWMutex
@@ -119,7 +120,7 @@ const (
 // refused is a log of another name or with other keys than those given.
 func Start(ctx context.Context, cfg Config) (*Ledger, error) {
 	cfg.setDefaults()
-	l := &Ledger{cfg: cfg, log: cfg.Log, jobs: make(chan *job, maxJobs)}
+	l := &Ledger{cfg: cfg, log: cfg.Log, jobs: make(chan *job, maxJobs), grown: make(chan struct{}, 1)}
 	if err := l.recover(ctx); err != nil {
 		return nil, err
 	}
@@ -133,6 +134,7 @@ func Start(ctx context.Context, cfg Config) (*Ledger, error) {
 		l.wg.Go(func() { l.audit(run) })
 	}
 	if cfg.Conn != nil {
+		l.wg.Go(func() { l.sendNotices(run) })
 		if err := l.subscribe(); err != nil {
 			l.Stop()
 			return nil, err
@@ -276,17 +278,40 @@ func (l *Ledger) subscribe() error {
 	return l.cfg.Conn.Flush()
 }
 
-// notify tells followers how far the log is.
+// noticeEvery is the shortest time between two notices: followers read on from where they are, however far the log has come.
+const noticeEvery = 5 * time.Millisecond
+
+// notify has followers told how far the log is.
 func (l *Ledger) notify() {
-	if l.cfg.Conn == nil {
-		return
+	select {
+	case l.grown <- struct{}{}:
+	default: // somebody has said so already
 	}
-	next, epoch := l.log.Next()
-	b, err := l.cfg.Codec.EncodeNotice(bus.Notice{Epoch: epoch, Next: next})
-	if err == nil {
-		err = l.cfg.Conn.Publish(bus.SubjectNotice(l.cfg.LogName), b)
-	}
-	if err != nil {
-		l.cfg.Logger.Warn("notice not sent", "error", err) // followers ask now and then without one
+}
+
+// sendNotices tells followers how far the log is, when it has grown and not too often.
+func (l *Ledger) sendNotices(ctx context.Context) {
+	rest := time.NewTimer(0)
+	defer rest.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-l.grown:
+		}
+		next, epoch := l.log.Next()
+		b, err := l.cfg.Codec.EncodeNotice(bus.Notice{Epoch: epoch, Next: next})
+		if err == nil {
+			err = l.cfg.Conn.Publish(bus.SubjectNotice(l.cfg.LogName), b)
+		}
+		if err != nil {
+			l.cfg.Logger.WarnContext(ctx, "notice not sent", "error", err) // followers ask now and then without one
+		}
+		rest.Reset(noticeEvery)
+		select {
+		case <-ctx.Done():
+			return
+		case <-rest.C:
+		}
 	}
 }
