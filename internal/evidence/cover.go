@@ -25,6 +25,8 @@ type lineTest struct {
 	// Stones tested, in the parcel, and that showed it; nil: not stated.
 	tested, of, positive *int64
 	withdrawn            bool
+	// stranger: it names a stone that its poster had no longer, or not yet, in its hands, so that it says nothing of that stone.
+	stranger bool
 
 	// outcomes are what it showed; starts is how the sentence on each begins.
 	outcomes []opal.TestFinding
@@ -63,6 +65,7 @@ func (l *line) gather() error {
 				continue
 			}
 			t := lineTest{seg: of, lot: s.Lot, fact: f, at: f.Fact.At, surely: l.surely(of, f.Fact.At), withdrawn: !live}
+			t.stranger = of < i && l.stranger(&t, i)
 			l.cover(&t, named)
 			l.take(t)
 		}
@@ -74,6 +77,28 @@ func (l *line) gather() error {
 	return nil
 }
 
+// stranger tells whether a test that was posted on the line's i-th lot, and names a younger one, was made when the stone had gone on from
+// the lot and its poster did not hold it. Whoever holds what is left of a parcel can make no test of the stones that left it.
+func (l *line) stranger(t *lineTest, i int) bool {
+	f := &t.fact.Fact
+	if f.At.Before(*l.segs[i].cut) {
+		return false
+	}
+	for j := i - 1; j >= 0; j-- {
+		g := &l.segs[j]
+		if g.cut != nil && g.cut.Before(f.At) {
+			continue
+		}
+		for k := range l.spans {
+			s := &l.spans[k]
+			if s.Lot == g.s.Lot && s.Holder == f.Party && !f.At.Before(*s.From) && (s.To == nil || !s.To.Before(f.At)) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 // cover says how a test made on a lot of the line touches the stone; named: it names that lot among those that it touched.
 func (l *line) cover(t *lineTest, named bool) {
 	s, sample := l.segs[t.seg].s, &t.fact.Sample
@@ -81,7 +106,7 @@ func (l *line) cover(t *lineTest, named bool) {
 	t.tested, t.of, t.positive = sample.Tested, sample.Of, sample.Positive
 	if len(sample.Lots) > 0 {
 		t.coverage = SampleOf
-		if named && single(pieces) && t.same() {
+		if named && single(pieces) && t.same() && !t.stranger {
 			t.coverage = l.directFrom(t.seg)
 		}
 		return

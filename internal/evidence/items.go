@@ -281,6 +281,8 @@ func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treat
 		return textWithdrawn(f)
 	case l.w.q.Compromised != nil && l.w.q.Compromised(f.Party, f.Position):
 		return textCompromised(f.Party)
+	case t.stranger && item.Stance != Silent:
+		return textStranger(f.Party)
 	}
 	absence := item.Stance == PointsAway || item.Stance == Excludes
 	if !absence && !(low(item.Outcome) && item.Stance != Silent) {

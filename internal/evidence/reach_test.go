@@ -117,7 +117,7 @@ func TestReach(t *testing.T) {
 		}, Open, "", ""},
 		"a test that names the lot": {opal.Backing, func(w *world) string {
 			w.parcel("mine.p", 60, opal.Unsorted)
-			w.test("mine.p", "2026-04-01", ofLots(tested(opal.SideView, "NO_JOIN"), 0, "mine.ps", "mine.other"))
+			w.post("mine", "mine.p", "2026-04-01", ofLots(tested(opal.SideView, "NO_JOIN"), 0, "mine.ps", "mine.other"))
 			return "mine.ps"
 		}, NotFound, BySign, ""},
 		"a test that names other lots": {opal.Backing, func(w *world) string {
@@ -127,7 +127,7 @@ func TestReach(t *testing.T) {
 		}, Open, "", ""},
 		"one of the lots named has it, which is not said": {opal.Backing, func(w *world) string {
 			w.parcel("mine.p", 60, opal.Unsorted)
-			w.test("mine.p", "2026-04-01", ofLots(tested(opal.SideView, "STRAIGHT_JOIN"), 1, "mine.ps", "mine.other"))
+			w.post("mine", "mine.p", "2026-04-01", ofLots(tested(opal.SideView, "STRAIGHT_JOIN"), 1, "mine.ps", "mine.other"))
 			return "mine.ps"
 		}, Suspected, BySign, ""},
 		"pieces not counted are never one stone": {opal.Backing, func(w *world) string {

@@ -270,6 +270,10 @@ func textCompromised(party string) string {
 	return "the key of " + party + " was compromised by then"
 }
 
+func textStranger(party string) string {
+	return party + " did not hold this stone then"
+}
+
 func textTreatedAfter(d *declaration) string {
 	return "declared " + done(d.treatment) + " afterwards (" + textDay(d.fact.At) + ")"
 }
