@@ -167,7 +167,7 @@ func Start(ctx context.Context, cfg Config) (_ *Node, err error) {
 	if err := os.MkdirAll(cfg.DataDir, 0o700); err != nil {
 		return nil, fmt.Errorf("make the data folder: %w", err)
 	}
-	if n.Keys, err = envelope.LoadOrCreateKeys(filepath.Join(cfg.DataDir, "keys"), rand.Reader); err != nil {
+	if n.Keys, err = envelope.LoadOrCreateKeys(cfg.DataDir, rand.Reader); err != nil {
 		return nil, fmt.Errorf("load keys: %w", err)
 	}
 	if err := n.openLog(ctx); err != nil {

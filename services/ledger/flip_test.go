@@ -350,9 +350,7 @@ func TestChaosFlipsInTheStore(t *testing.T) {
 	}
 	journal := func(bool) (Journal, error) {
 		j := &memoryJournal{}
-		for _, b := range s.blocks {
-			j.messages = append(j.messages, b)
-		}
+		j.messages = append(j.messages, s.blocks...)
 		return j, nil
 	}
 	if o := s.try(s.fs.CrashClone(vfs.CrashCloneCfg{}), journal); o.named != "" || o.fault != nil {

@@ -9,7 +9,7 @@ import (
 // TestReport runs every measurement, each for a moment: the figures mean nothing then, but every name that others rely on must be
 // there, with a figure that can be one.
 func TestReport(t *testing.T) {
-	small := plan{1, 100 * time.Millisecond, 20, 4, []logSize{{"1e4", 320, 0}, {"1e5", 800, 0}, {"1e6", 1600, 0}}}
+	small := plan{1, 2 * time.Second, 20, 4, []logSize{{"1e4", 320, 0}, {"1e5", 800, 0}, {"1e6", 1600, 0}}}
 	r, err := measure(t.Context(), Options{Dir: t.TempDir()}, small)
 	if err != nil {
 		t.Fatal(err)
