@@ -314,7 +314,8 @@ func (l *line) judgeOpen(treatment opal.Treatment, open bool, r *treatmentResult
 }
 
 // ofThisMaterial tells whether a row on the material fits the stone, and answers the description that it rests on. The colour must be
-// what the lot itself was described as, surely and with no gap since, and nobody may have said otherwise of the line.
+// what the lot itself was described as, by a party with no interest in it, surely and with no gap since, and nobody may have said
+// otherwise of the line.
 func (l *line) ofThisMaterial(rule *Rule) *LookFact {
 	var look *LookFact
 	for _, c := range rule.when {
@@ -351,12 +352,29 @@ func (l *line) described(colours []string) *LookFact {
 			if !slices.Contains(colours, colourWord(f.BodyColour)) {
 				return nil
 			}
-			if i == 0 && l.surely(i, f.Fact.At) && !slices.ContainsFunc(l.gaps, func(x gap) bool { return x.after(f.Fact.At) }) {
+			if i == 0 && !l.interested(f.Fact.Party) && l.surely(i, f.Fact.At) && !slices.ContainsFunc(l.gaps, func(x gap) bool { return x.after(f.Fact.At) }) {
 				own = f
 			}
 		}
 	}
 	return own
+}
+
+// interested tells whether a party opened, parted, bought or sold stones of the line: what it says of its own goods is heard where it speaks
+// for a treatment, and never spares a test.
+func (l *line) interested(party string) bool {
+	for i := range l.segs {
+		g := &l.segs[i]
+		if g.open.Fact.Party == party || g.open.Holder == party {
+			return true
+		}
+		for j := range g.s.Sales {
+			if s := &g.s.Sales[j]; s.Fact.Party == party || s.To == party {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // colourWord is a body colour as the table writes it.

@@ -250,6 +250,11 @@ func TestVerdicts(t *testing.T) {
 			w.post("lab", s, "2026-02-01", &opal.Described{BodyColour: "white"})
 			return s
 		}, NotApplicable, ByRecord, "White opal, as lab described it on 2026-02-01, needs no check for dye."},
+		"white in the owner's own words": {opal.Dye, func(w *world) string {
+			w.stone(s)
+			w.post("mine", s, "2026-02-01", &opal.Described{BodyColour: "white"})
+			return s
+		}, NotTested, "", "Not tested for dye."},
 		"white only in its parcel's description": {opal.Dye, func(w *world) string {
 			w.post("mine", "mine.p", "2026-01-01", mined(2))
 			w.post("mine", "mine.p", "2026-01-02", &opal.Described{BodyColour: "white"})
