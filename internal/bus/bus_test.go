@@ -196,6 +196,37 @@ func TestJournalIsNotMadeTwice(t *testing.T) {
 	}
 }
 
+// A server that was killed while it made the stream leaves a folder that it cannot read. Nothing was acknowledged from there.
+func TestAHalfMadeJournalIsMadeAnew(t *testing.T) {
+	for name, left := range map[string]map[string]string{
+		"an empty folder":                {},
+		"a description cut short":        {"meta.inf": `{"name":`},
+		"a description without its sum":  {"meta.inf": `{"name":"TESTLOG"}`, "msgs/1.blk": ""},
+		"a description with a wrong sum": {"meta.inf": `{"name":"TESTLOG"}`, "meta.sum": "0000000000000000", "msgs/1.blk": ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			ctx, dir := context.Background(), t.TempDir()
+			folder := (&Bus{cfg: Config{Dir: dir}}).streamFolder(StreamName("testlog"))
+			if err := os.MkdirAll(filepath.Join(folder, "msgs"), 0o700); err != nil {
+				t.Fatal(err)
+			}
+			for file, content := range left {
+				if err := os.WriteFile(filepath.Join(folder, file), []byte(content), 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+			b := openBus(t, dir)
+			defer b.Close()
+			if _, err := b.Journal(ctx, "testlog", false); err == nil {
+				t.Error("a journal that is not there was opened")
+			}
+			if _, err := openJournal(t, b, true).Publish(ctx, 0, []byte("x")); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+}
+
 func TestStreamsThatMayLoseAreRefused(t *testing.T) {
 	ctx := context.Background()
 	tests := map[string]struct {

@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
+	"path/filepath"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -62,9 +64,9 @@ func (b *Bus) Journal(ctx context.Context, log string, create bool) (*Journal, e
 	want := b.streamConfig(log)
 	stream, err := js.Stream(ctx, want.Name)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		if folder := b.streamFolder(want.Name); b.Embedded() {
-			if _, statErr := os.Stat(folder); statErr == nil {
-				return nil, fmt.Errorf("open journal: the folder %s is there, but the server cannot read the stream in it", folder)
+		if b.Embedded() {
+			if err := clearHalfMade(b.streamFolder(want.Name), create); err != nil {
+				return nil, fmt.Errorf("open journal: %w", err)
 			}
 		}
 		if !create {
@@ -85,6 +87,32 @@ func (b *Bus) Journal(ctx context.Context, log string, create bool) (*Journal, e
 		return nil, fmt.Errorf("open journal: stream %s: %w", want.Name, err)
 	}
 	return &Journal{js: js, stream: stream, name: want.Name, subject: want.Subjects[0]}, nil
+}
+
+// clearHalfMade removes what is left of a stream whose making was cut off, so that it can be made anew. A folder that holds a single byte of
+// messages is none of those: there the server cannot read a journal that was in use, and nobody may put an empty one in its place.
+func clearHalfMade(folder string, create bool) error {
+	used := false
+	err := filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || filepath.Dir(path) == folder {
+			return err // the stream's own description is no message
+		}
+		info, err := d.Info()
+		used = used || err == nil && info.Size() > 0
+		return err
+	})
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("look into a stream's folder: %w", err)
+	case used || !create:
+		return fmt.Errorf("the folder %s is there, but the server cannot read the stream in it", folder)
+	}
+	if err := os.RemoveAll(folder); err != nil {
+		return fmt.Errorf("remove a half-made stream: %w", err)
+	}
+	return nil
 }
 
 func (b *Bus) streamConfig(log string) jetstream.StreamConfig {

@@ -162,11 +162,12 @@ func openOrDie(cfg storeConfig, o *pebble.Options) (*pebble.DB, error) {
 	}
 }
 
-// holdsTables tells whether a folder has files that only a store makes.
+// holdsTables tells whether a folder has files that only a store has which was made to its end. Pebble writes a manifest, then the marker
+// file that names it, then its options: a manifest alone is what is left of a process that was killed in between.
 func holdsTables(fs vfs.FS, dir string) (bool, error) {
 	names, err := fs.List(dir)
 	for _, n := range names {
-		if strings.HasSuffix(n, ".sst") || strings.HasPrefix(n, "MANIFEST-") {
+		if strings.HasSuffix(n, ".sst") || strings.HasPrefix(n, "OPTIONS-") {
 			return true, nil
 		}
 	}

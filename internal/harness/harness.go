@@ -206,7 +206,11 @@ func (n *Node) openLog(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("open the journal: %w", err)
 	}
-	hash, err := n.admin(next == 0)
+	_, last, _, err := journal.Span(ctx)
+	if err != nil {
+		return fmt.Errorf("open the journal: %w", err)
+	}
+	hash, err := n.admin(next == 0 && last == 0) // the store alone may not have flushed anything yet
 	if err != nil {
 		return err
 	}
@@ -232,7 +236,7 @@ func (n *Node) openLog(ctx context.Context) error {
 	if _, token, found, err := l.TokenParty(hash); err != nil {
 		return fmt.Errorf("look the admin token up: %w", err)
 	} else if n.adminToken != "" && (!found || token.RevokedAt != nil) {
-		return errors.New("admin token: the one given is none of this log's; unset LOTPAPER_ADMIN_TOKEN, or issue it with the present one by POST /v1/parties/admin/tokens")
+		return fmt.Errorf("admin token: the one in %s is not in force in this log; accepted is one that is, or none: then the node works without, and the admin has it elsewhere", n.tokenSource())
 	}
 	return nil
 }
@@ -244,20 +248,49 @@ func (n *Node) admin(newLog bool) (hash [32]byte, err error) {
 		return envelope.TokenHash(n.adminToken), nil
 	}
 	kept, err := os.ReadFile(file)
-	switch {
-	case err == nil:
-		n.adminToken = strings.TrimSpace(string(kept))
-		return envelope.TokenHash(n.adminToken), nil
-	case !errors.Is(err, os.ErrNotExist):
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return hash, fmt.Errorf("read the admin token: %w", err)
-	case !newLog:
+	}
+	if n.adminToken = strings.TrimSpace(string(kept)); n.adminToken != "" {
+		return envelope.TokenHash(n.adminToken), nil
+	}
+	if !newLog {
 		return hash, nil // the admin has it elsewhere; the node works without
 	}
 	n.adminToken, hash = envelope.NewToken(rand.Reader)
-	if err := os.WriteFile(file, []byte(n.adminToken+"\n"), 0o600); err != nil {
+	if err := keepToken(file, n.adminToken); err != nil {
 		return hash, fmt.Errorf("keep the admin token: %w", err)
 	}
 	return hash, nil
+}
+
+// tokenSource says where the admin's token came from.
+func (n *Node) tokenSource() string {
+	if n.cfg.AdminToken != "" {
+		return "LOTPAPER_ADMIN_TOKEN"
+	}
+	return filepath.Join(n.cfg.DataDir, AdminTokenFile)
+}
+
+// keepToken writes the token's file, all of it or none: the log is about to know the token by its hash alone.
+func keepToken(file, token string) (err error) {
+	beside := file + ".new"
+	f, err := os.OpenFile(beside, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(token + "\n")
+	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(beside, file); err != nil {
+		return err
+	}
+	folder, err := os.Open(filepath.Dir(file))
+	if err != nil {
+		return err
+	}
+	return errors.Join(folder.Sync(), folder.Close())
 }
 
 // openServices starts the projection and the intake.

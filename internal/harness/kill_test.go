@@ -151,17 +151,7 @@ type ack struct {
 // is there once, at its position, with its private values; positions have no gap; batches are whole; and fsck finds nothing, neither before
 // the node has come up again nor after.
 func TestChaosKill(t *testing.T) {
-	rounds := *chaosRounds
-	switch {
-	case rounds > 0:
-	case testing.Short():
-		rounds = 2
-	default:
-		rounds = 10
-	}
-	seed := uint64(time.Now().UnixNano())
-	t.Logf("seed %d", seed)
-	random := rand.New(rand.NewPCG(seed, 0))
+	rounds, random := roundsOf(t)
 	dir := t.TempDir()
 	var acked []ack
 	everUp, killedStarting := false, 0
@@ -187,6 +177,39 @@ func TestChaosKill(t *testing.T) {
 		t.Errorf("%d events were acknowledged in %d rounds: that is no load", len(acked), rounds)
 	}
 	t.Logf("%d rounds, %d of them killed while starting, %d events acknowledged", rounds, killedStarting, len(acked))
+}
+
+// TestChaosKillNewNode kills a node while it makes its folder for the first time: it can be started all the same.
+func TestChaosKillNewNode(t *testing.T) {
+	rounds, random := roundsOf(t)
+	for round := range rounds {
+		dir := filepath.Join(t.TempDir(), "data")
+		acked, _ := killOne(t, dir, round, true, random)
+		n := start(t, dir, nil)
+		n.enrol(t, "harrow-gully", "MINER")
+		n.post(t, "harrow-gully", "harrow-gully.r1", minedBody).ok(t)
+		n.down(t)
+		checkAcknowledged(t, dir, acked)
+		fsck(t, dir)
+		if t.Failed() {
+			t.Fatalf("after round %d", round)
+		}
+	}
+}
+
+// roundsOf gives how often to kill, and the seed of when.
+func roundsOf(t *testing.T) (rounds int, random *rand.Rand) {
+	t.Helper()
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	random = rand.New(rand.NewPCG(seed, 0))
+	switch {
+	case *chaosRounds > 0:
+		return *chaosRounds, random
+	case testing.Short():
+		return 2, random
+	}
+	return 10, random
 }
 
 // killOne starts a child on a folder, kills it while it starts or under load, and gives what it had acknowledged, and whether it had
