@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc/health/grpc_health_v1"
+
 	"github.com/lotpaper/lotpaper/internal/bus"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/fault"
@@ -94,6 +96,7 @@ func damagedCopy(t *testing.T) (*node, []provocation) {
 	if r := n.do(t, call{method: "GET", path: "/healthz"}).refusal(t); r.http != 503 || r.reason != string(fault.LogReadOnly) {
 		t.Errorf("/healthz: %+v", r)
 	}
+	wantHealth(t, n, grpc_health_v1.HealthCheckResponse_NOT_SERVING)
 	return n, []provocation{posted("copies that differ", fault.LogReadOnly, "harrow-gully", "harrow-gully.r1", described, "", "journal", "position", "fsck")}
 }
 

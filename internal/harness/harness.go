@@ -353,6 +353,7 @@ func (n *Node) listen(ctx context.Context) error {
 		}
 		return nil
 	})
+	n.tellHealth(servers)
 	n.inProcess = bufconn.Listen(1 << 20)
 	n.serve("gRPC in process", func() error { return server.Serve(n.inProcess) })
 	if cfg.GRPCListen != "" {
@@ -405,6 +406,32 @@ func (n *Node) listen(ctx context.Context) error {
 		return nil
 	})
 	return nil
+}
+
+// tellHealth keeps the gRPC health service at what /healthz says.
+func (n *Node) tellHealth(servers []*rpc.Server) {
+	say := func() bool {
+		ready := n.Ready() == nil
+		for _, s := range servers {
+			s.SetReady(ready)
+		}
+		return ready
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	n.onStop(func(context.Context) error { cancel(); return nil })
+	say()
+	n.serving.Go(func() {
+		for wait := 5 * time.Millisecond; ; {
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(wait):
+			}
+			if say() {
+				wait = time.Second // it was caught up once: from here on only trouble changes it
+			}
+		}
+	})
 }
 
 // serve runs a server until it is stopped; Stop waits for it.

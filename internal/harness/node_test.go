@@ -21,6 +21,7 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/health/grpc_health_v1"
 
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/harness"
@@ -410,4 +411,26 @@ func TestManyCallers(t *testing.T) {
 	if got := n.next(); got != 1+parties+parties*each {
 		t.Errorf("the log has %d events", got)
 	}
+}
+
+// wantHealth waits until the gRPC health service says so; it follows /healthz within a second.
+func wantHealth(t *testing.T, n *node, want grpc_health_v1.HealthCheckResponse_ServingStatus) {
+	t.Helper()
+	client := grpc_health_v1.NewHealthClient(n.Conn())
+	for end := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		res, err := client.Check(t.Context(), &grpc_health_v1.HealthCheckRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if res.GetStatus() == want {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatalf("gRPC health is %s, want %s", res.GetStatus(), want)
+		}
+	}
+}
+
+func TestHealthOfANodeThatCanAnswer(t *testing.T) {
+	wantHealth(t, minerNode(t, nil), grpc_health_v1.HealthCheckResponse_SERVING)
 }

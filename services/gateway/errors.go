@@ -54,9 +54,9 @@ func writeError(w http.ResponseWriter, r *http.Request, err error) {
 	}
 	h.Del("ETag")
 	h.Set("Content-Type", "application/json")
-	body, merr := protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(st)
+	body, merr := compacted(protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(st))
 	if merr != nil { // a detail of a type that is not linked in: the answer must still say what is wrong
-		body, _ = protojson.Marshal(&spb.Status{Code: st.GetCode(), Message: st.GetMessage()})
+		body, _ = compacted(protojson.Marshal(&spb.Status{Code: st.GetCode(), Message: st.GetMessage()}))
 	}
 	w.WriteHeader(code)
 	_, _ = w.Write(body)

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"io"
 	"net/http"
@@ -25,6 +26,21 @@ func newStrictJSON() *strictJSON {
 		MarshalOptions:   protojson.MarshalOptions{EmitDefaultValues: true},
 		UnmarshalOptions: protojson.UnmarshalOptions{DiscardUnknown: false},
 	}}
+}
+
+// Marshal writes an answer. ProtoJSON puts spaces in or leaves them out from build to build, so that nobody relies on its bytes; people
+// compare and grep them all the same, so they are taken out.
+func (s *strictJSON) Marshal(v any) ([]byte, error) { return compacted(s.JSONPb.Marshal(v)) }
+
+func compacted(data []byte, err error) ([]byte, error) {
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	if err := json.Compact(&b, data); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
 }
 
 // NewDecoder reads the whole body, which guard has bounded, before it decodes: only then can it tell that nothing follows.

@@ -161,7 +161,7 @@ func (e *eventWriter) notice(n *pb.WatchResponse) error {
 		fmt.Fprintf(&e.buf, ": still here\nid: %s\n\n", n.GetId())
 		return e.send()
 	}
-	data, err := protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(n)
+	data, err := compacted(protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(n))
 	if err != nil {
 		return fmt.Errorf("marshal a notice: %w", err)
 	}
