@@ -151,25 +151,28 @@ type affected struct {
 // errStopped says that a walk was given up; it starts again from the top.
 var errStopped = errors.New("the walk was stopped")
 
-// tell does the oldest job, if there is one: all its alerts and the end of the job go into the store at once. It answers the position and the
-// parties it told.
-func tell(ctx context.Context, s *store, left *jobs) (position uint64, parties []string, more bool, err error) {
-	position, more = left.oldest()
+// tell does the oldest job, if there is one: all its alerts and the end of the job go into the store at once. wake hears of the position and
+// the parties told while the job still holds watches back: one that could pass the position before it has the candidate would never
+// tell of it.
+func tell(ctx context.Context, s *store, left *jobs, wake func(parties []string, position uint64)) (more bool, err error) {
+	position, more := left.oldest()
 	if !more {
-		return 0, nil, false, nil
+		return false, nil
 	}
 	j, err := find(s, s.codecs.job, keyJob(position))
 	if err == nil && j == nil {
 		err = fmt.Errorf("the job of position %d is missing", position)
 	}
-	if err == nil {
-		parties, err = walkDown(ctx, s, position, j)
-	}
 	if err != nil {
-		return 0, nil, false, err
+		return false, err
 	}
+	parties, err := walkDown(ctx, s, position, j)
+	if err != nil {
+		return false, err
+	}
+	wake(parties, position)
 	left.done()
-	return position, parties, true, nil
+	return true, nil
 }
 
 func walkDown(ctx context.Context, s *store, position uint64, j *job) ([]string, error) {

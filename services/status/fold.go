@@ -22,8 +22,9 @@ type folder struct {
 	policies *policies
 	jobs     *jobs
 	at       meta
-	// watch, if set, learns which lots and parties each event concerns, once it is in the store.
+	// watch, if set, learns which lots and parties each event concerns, once it is in the store; told are those of the last block.
 	watch *registry
+	told  []concerned
 }
 
 // errOtherLog says that the store holds the projection of another log, or of one that has since changed.
@@ -38,6 +39,7 @@ func (f *folder) block(a *eventlog.Applied) error {
 	g := f.newFolding()
 	defer func() { _ = g.batch.Close() }()
 	g.watched = f.watch != nil && f.watch.any()
+	f.told = nil
 	var told []concerned
 	for _, rec := range a.Events {
 		if err := g.event(rec); err != nil {
@@ -57,6 +59,7 @@ func (f *folder) block(a *eventlog.Applied) error {
 	for i := range told {
 		f.watch.tell(&told[i])
 	}
+	f.told = told
 	return nil
 }
 

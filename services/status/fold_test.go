@@ -309,14 +309,22 @@ func TestAWalkThatIsStoppedBeginsAgain(t *testing.T) {
 	}
 	stopped, stop := context.WithCancel(context.Background())
 	stop()
-	if _, _, more, err := tell(stopped, f.store, f.jobs); !errors.Is(err, errStopped) || more {
+	nobody := func(parties []string, _ uint64) { t.Errorf("a stopped walk told %v", parties) }
+	if more, err := tell(stopped, f.store, f.jobs, nobody); !errors.Is(err, errStopped) || more {
 		t.Fatalf("a stopped walk: %v, %v", more, err)
 	}
 	left, err := loadJobs(f.store)
 	if position, ok := left.oldest(); err != nil || !ok || position != late.Position {
 		t.Fatalf("after it, the oldest job is %d, %v, %v, want %d", position, ok, err, late.Position)
 	}
-	if _, parties, more, err := tell(context.Background(), f.store, left); err != nil || !more || len(parties) == 0 {
+	var parties []string
+	more, err := tell(context.Background(), f.store, left, func(told []string, position uint64) {
+		parties = told
+		if held, ok := left.oldest(); !ok || held != position || position != late.Position {
+			t.Errorf("told of %d, and watches are held back at %d, %v: one could pass it before it is woken", position, held, ok)
+		}
+	})
+	if err != nil || !more || len(parties) == 0 {
 		t.Fatalf("the second walk: %v, %v, %v", parties, more, err)
 	}
 	if left, err := loadJobs(f.store); err != nil || len(left.list) != 0 {

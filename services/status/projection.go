@@ -257,7 +257,12 @@ func (p *projection) catchUp(ctx context.Context) error {
 		if err := p.folder.block(a); err != nil {
 			return err
 		}
+		// A watch must have its candidates before it can see that the position is reached, or it would pass them by; and one that looked in
+		// between found nothing reached yet, so it has to look again.
 		p.place.reach(p.folder.at.Next)
+		for i := range p.folder.told {
+			p.watch.reached(&p.folder.told[i])
+		}
 		p.wakeTeller()
 		return nil
 	})
@@ -297,9 +302,9 @@ func (p *projection) tellNext(ctx context.Context) (more bool, err error) {
 	p.walkMu.Lock()
 	p.stopWalk = cancel
 	p.walkMu.Unlock()
-	position, parties, more, err := tell(walking, p.live.store, p.live.jobs)
+	more, err = tell(walking, p.live.store, p.live.jobs, p.watch.alerted)
 	if more {
-		p.watch.alerted(parties, position)
+		p.watch.passed()
 	}
 	return more, err
 }
@@ -348,7 +353,7 @@ func (p *projection) fill(ctx context.Context, f *folder) error {
 		return err
 	}
 	for more := true; more && err == nil; {
-		_, _, more, err = tell(ctx, f.store, f.jobs)
+		more, err = tell(ctx, f.store, f.jobs, func([]string, uint64) {})
 	}
 	return err
 }

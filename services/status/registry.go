@@ -126,7 +126,23 @@ func (r *registry) tell(c *concerned) {
 	}
 }
 
-// alerted wakes those who were told of an event, and with them all who held back later events until that was done.
+// reached has those look again whom tell has woken, now that they may tell of the event.
+func (r *registry) reached(c *concerned) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, lot := range c.lots {
+		for w := range r.lots[lot] {
+			w.nudge()
+		}
+	}
+	for _, party := range c.parties {
+		for w := range r.parties[party] {
+			w.nudge()
+		}
+	}
+}
+
+// alerted wakes those who were told of an event.
 func (r *registry) alerted(parties []string, position uint64) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -135,6 +151,12 @@ func (r *registry) alerted(parties []string, position uint64) {
 			w.wake(position)
 		}
 	}
+}
+
+// passed has all look again who held back events until the alerts of an earlier one were told.
+func (r *registry) passed() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	for _, all := range r.parties {
 		for w := range all {
 			w.nudge()
