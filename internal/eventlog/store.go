@@ -105,6 +105,11 @@ func openStore(cfg storeConfig) (db *pebble.DB, err error) {
 			return nil, &StoreError{"list the folder " + cfg.dir, err}
 		}
 	}
+	if !cfg.mustExist && !cfg.readOnly {
+		if err := clearHalfMade(cfg.fs, cfg.dir); err != nil {
+			return nil, &StoreError{"clear what is left of a half-made store in " + cfg.dir, err}
+		}
+	}
 	logger := &storeLog{cfg.logger, cfg.name, cfg.guard.die}
 	o := &pebble.Options{
 		FS: cfg.fs, Cache: cfg.cache, Logger: logger, FormatMajorVersion: storeFormat,
@@ -160,6 +165,37 @@ func openOrDie(cfg storeConfig, o *pebble.Options) (*pebble.DB, error) {
 	case <-cfg.guard.dead:
 		return nil, *cfg.guard.err.Load()
 	}
+}
+
+// clearHalfMade removes the marker of a manifest that never came to disk, so that a store whose making a power cut broke off can be made
+// anew. The folder has no file that only a finished store has; if a single byte of a write-ahead log lies in it all the same, it is left as
+// it is, and opening it will say what is wrong.
+func clearHalfMade(fs vfs.FS, dir string) error {
+	names, err := fs.List(dir)
+	if err != nil {
+		return err
+	}
+	marker := ""
+	for _, n := range names {
+		switch {
+		case strings.HasPrefix(n, "marker.manifest."):
+			marker = n
+		case strings.HasPrefix(n, "MANIFEST-"):
+			return nil
+		case strings.HasSuffix(n, ".log"):
+			info, err := fs.Stat(fs.PathJoin(dir, n))
+			if err != nil {
+				return err
+			}
+			if info.Size() > 0 {
+				return nil
+			}
+		}
+	}
+	if marker == "" {
+		return nil
+	}
+	return fs.Remove(fs.PathJoin(dir, marker))
 }
 
 // holdsTables tells whether a folder has files that only a store has which was made to its end. Pebble writes a manifest, then the marker
