@@ -75,7 +75,7 @@ func BenchmarkFold(b *testing.B) {
 		}
 		if err := w.log.Tail(0, func(a *eventlog.Applied) error {
 			events += len(a.Events)
-			return f.block(a)
+			return f.blocks([]*eventlog.Applied{a})
 		}); err != nil {
 			b.Fatal(err)
 		}

@@ -30,30 +30,37 @@ type folder struct {
 // errOtherLog says that the store holds the projection of another log, or of one that has since changed.
 var errOtherLog = errors.New("the projection was made of another log")
 
-// block folds one block. The store holds all of it or nothing.
-func (f *folder) block(a *eventlog.Applied) error {
-	b := a.Block
-	if b.First != f.at.Next || b.Prev != f.at.Block {
-		return fmt.Errorf("fold the block at %d: the projection stands at %d: %w", b.First, f.at.Next, errOtherLog)
-	}
+// blocks folds some blocks that follow each other. The store holds all of them or nothing; what it holds is the same, however a log's
+// blocks are parted into groups.
+func (f *folder) blocks(group []*eventlog.Applied) error {
 	g := f.newFolding()
 	defer func() { _ = g.batch.Close() }()
 	g.watched = f.watch != nil && f.watch.any()
 	f.told = nil
 	var told []concerned
-	for _, rec := range a.Events {
-		if err := g.event(rec); err != nil {
-			return fmt.Errorf("fold the event at %d: %w", rec.Position, err)
+	at := f.at
+	for _, a := range group {
+		b := a.Block
+		if b.First != at.Next || b.Prev != at.Block {
+			return fmt.Errorf("fold the block at %d: the projection stands at %d: %w", b.First, at.Next, errOtherLog)
 		}
-		if g.watched {
-			told = append(told, g.concerned)
+		for _, rec := range a.Events {
+			if err := g.event(rec); err != nil {
+				return fmt.Errorf("fold the event at %d: %w", rec.Position, err)
+			}
+			if g.watched {
+				told = append(told, g.concerned)
+			}
+		}
+		at = meta{Epoch: b.Epoch, Next: b.First + uint64(len(a.Events)), Block: a.Hash, RecordedAt: b.RecordedAt}
+		if err := g.batch.Set(keyTime(int64(at.RecordedAt), b.First), binary.BigEndian.AppendUint64(nil, at.Next), nil); err != nil {
+			return fmt.Errorf("fold the block at %d: %w", b.First, err)
 		}
 	}
-	next := meta{Epoch: b.Epoch, Next: b.First + uint64(len(a.Events)), Block: a.Hash, RecordedAt: b.RecordedAt}
-	if err := g.finish(b.First, &next); err != nil {
-		return fmt.Errorf("fold the block at %d: %w", b.First, err)
+	if err := g.finish(&at); err != nil {
+		return fmt.Errorf("fold the blocks before %d: %w", at.Next, err)
 	}
-	f.at = next
+	f.at = at
 	f.policies.add(g.policies)
 	f.jobs.add(g.left)
 	for i := range told {
@@ -70,7 +77,7 @@ func (f *folder) newFolding() *folding {
 	}
 }
 
-// folding is one block on its way into the store.
+// folding is some blocks on their way into the store.
 type folding struct {
 	*folder
 	batch     *pebble.Batch
@@ -84,10 +91,10 @@ type folding struct {
 	concerned concerned
 }
 
-// changed is a lot's record as the block makes it.
+// changed is a lot's record as the blocks make it.
 type changed struct {
 	record *lotRecord
-	// own: the record is this block's and may be changed in place.
+	// own: the record is this fold's and may be changed in place.
 	own bool
 	// opened: the lot is new, so that none of its keys is in the store.
 	opened bool
@@ -273,8 +280,10 @@ func (f *folding) setPolicy(position uint64, p opal.Policy) error {
 
 // policyBefore is the policy in force for the event at a position.
 func (f *folding) policyBefore(position uint64) opal.Policy {
-	if n := len(f.policies); n > 0 {
-		return f.policies[n-1].policy
+	for i := len(f.policies) - 1; i >= 0; i-- {
+		if f.policies[i].position < position {
+			return f.policies[i].policy
+		}
 	}
 	return f.folder.policies.before(position)
 }
@@ -413,7 +422,7 @@ func (f *folding) concern(ev *opal.Event, opened []string) {
 	}
 }
 
-// writeOut encodes what the block changed into the batch, in the order of keys.
+// writeOut encodes what the blocks changed into the batch, in the order of keys.
 func (f *folding) writeOut() error {
 	for _, lot := range sorted(f.lots) {
 		c := f.lots[lot]
@@ -442,12 +451,9 @@ func (f *folding) writeOut() error {
 	return nil
 }
 
-// finish commits the block, and only then lets readers see its records in the cache.
-func (f *folding) finish(first uint64, next *meta) error {
+// finish commits the blocks, and only then lets readers see their records in the cache.
+func (f *folding) finish(next *meta) error {
 	if err := f.writeOut(); err != nil {
-		return err
-	}
-	if err := f.batch.Set(keyTime(int64(next.RecordedAt), first), binary.BigEndian.AppendUint64(nil, next.Next), nil); err != nil {
 		return err
 	}
 	if err := write(f.batch, f.store.codecs.meta, keyMeta(), next); err != nil {

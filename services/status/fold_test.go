@@ -98,7 +98,20 @@ func TestRebuildIsByteIdentical(t *testing.T) {
 	if len(live) < 40 || alerts == 0 {
 		t.Fatalf("%d records, %d alerts: the comparison would say little", len(live), alerts)
 	}
-	t.Run("beside", func(t *testing.T) {
+	t.Run("block by block", func(t *testing.T) {
+		f, err := newFolderAt(w, 1<<40)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for more := true; more && err == nil; {
+			more, err = tell(t.Context(), f.store, f.jobs, func([]string, uint64) {})
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		same(t, dump(t, f.store), live)
+	})
+	t.Run("all at once", func(t *testing.T) {
 		other := w.openIn("other", nil)
 		w.settle(other)
 		same(t, dump(t, storeOf(other)), live)
@@ -239,7 +252,7 @@ func newFolderAt(w *world, to uint64) (*folder, error) {
 		if a.Block.First >= to {
 			return nil
 		}
-		return f.block(a)
+		return f.blocks([]*eventlog.Applied{a})
 	})
 }
 
@@ -304,7 +317,7 @@ func TestAWalkThatIsStoppedBeginsAgain(t *testing.T) {
 		t.Fatal(err)
 	}
 	late := w.one(treated("treater", "mine.r1", "2026-01-06", opal.Smoke))
-	if err := w.log.Tail(late.Position, f.block); err != nil {
+	if err := inGroups(t.Context(), w.log, late.Position, f.blocks); err != nil {
 		t.Fatal(err)
 	}
 	stopped, stop := context.WithCancel(context.Background())

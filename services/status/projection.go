@@ -15,8 +15,14 @@ import (
 	"github.com/lotpaper/lotpaper/internal/eventlog"
 )
 
-// flushEvery is how much of the fold a crash may take back, to be done again.
-const flushEvery = 30 * time.Second
+const (
+	// flushEvery is how much of the fold a crash may take back, to be done again.
+	flushEvery = 30 * time.Second
+	// gather is how long blocks may pile up under load when nobody waits for them: a lot that several of them touch is then written once.
+	gather = 10 * time.Millisecond
+	// groupEvents bounds what is folded in one go, and so how long a reader waits for a fold that is under way.
+	groupEvents = 2048
+)
 
 // projection keeps a store at the log's heels. It runs two goroutines: one folds, one tells alerts.
 type projection struct {
@@ -63,7 +69,7 @@ func openProjection(log Log, handle func(string) string, fs vfs.FS, dir string, 
 	p := &projection{
 		log: log, handle: handle, logger: logger, fs: fs, dir: dir, watch: newRegistry(), jobs: make(chan struct{}, 1),
 	}
-	p.place.changed = make(chan struct{})
+	p.place.changed, p.place.wanted = make(chan struct{}), make(chan struct{}, 1)
 	p.closed = sync.OnceValue(p.close)
 	if err := fs.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("make the data directory: %w", err)
@@ -196,7 +202,9 @@ func (p *projection) follow(ctx context.Context, stale bool) {
 			p.removeOld()
 			first = false
 		}
+		folded := time.Now()
 		p.await(ctx, flush.C)
+		p.place.linger(ctx, gather-time.Since(folded))
 	}
 }
 
@@ -242,30 +250,55 @@ func (p *projection) catchUp(ctx context.Context) error {
 		p.place.reach(next)
 		return nil
 	}
-	return p.log.Tail(stands, func(a *eventlog.Applied) error {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		p.folding.Lock()
-		defer p.folding.Unlock()
-		if err := p.folder.store.trouble(); err != nil {
-			return err
-		}
-		if a.Block.First+uint64(len(a.Events)) <= p.folder.at.Next {
-			return nil // a rebuild folded it while this waited
-		}
-		if err := p.folder.block(a); err != nil {
-			return err
-		}
-		// A watch must have its candidates before it can see that the position is reached, or it would pass them by; and one that looked in
-		// between found nothing reached yet, so it has to look again.
-		p.place.reach(p.folder.at.Next)
-		for i := range p.folder.told {
-			p.watch.reached(&p.folder.told[i])
-		}
-		p.wakeTeller()
+	return inGroups(ctx, p.log, stands, p.fold)
+}
+
+// fold folds some blocks that follow each other, and lets readers and watches know.
+func (p *projection) fold(group []*eventlog.Applied) error {
+	p.folding.Lock()
+	defer p.folding.Unlock()
+	if err := p.folder.store.trouble(); err != nil {
+		return err
+	}
+	for len(group) > 0 && group[0].Block.First+uint64(len(group[0].Events)) <= p.folder.at.Next {
+		group = group[1:] // a rebuild folded it while this waited
+	}
+	if len(group) == 0 {
 		return nil
+	}
+	if err := p.folder.blocks(group); err != nil {
+		return err
+	}
+	// A watch must have its candidates before it can see that the position is reached, or it would pass them by; and one that looked in
+	// between found nothing reached yet, so it has to look again.
+	p.place.reach(p.folder.at.Next)
+	for i := range p.folder.told {
+		p.watch.reached(&p.folder.told[i])
+	}
+	p.wakeTeller()
+	return nil
+}
+
+// inGroups gives out the blocks that a log has applied from a position on, as many at once as there are, up to groupEvents.
+func inGroups(ctx context.Context, log Log, from uint64, fold func([]*eventlog.Applied) error) error {
+	var group []*eventlog.Applied
+	events := 0
+	err := log.Tail(from, func(a *eventlog.Applied) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		group = append(group, a)
+		if events += len(a.Events); events < groupEvents {
+			return nil
+		}
+		full := group
+		group, events = nil, 0
+		return fold(full)
 	})
+	if err != nil || len(group) == 0 {
+		return err
+	}
+	return fold(group)
 }
 
 func (p *projection) wakeTeller() {
@@ -343,12 +376,7 @@ func (p *projection) rebuild(ctx context.Context) error {
 
 // fill folds all applied blocks into a store beside, and tells its alerts.
 func (p *projection) fill(ctx context.Context, f *folder) error {
-	err := p.log.Tail(f.at.Next, func(a *eventlog.Applied) error {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		return f.block(a)
-	})
+	err := inGroups(ctx, p.log, f.at.Next, f.blocks)
 	if err != nil {
 		return err
 	}
@@ -419,6 +447,30 @@ type place struct {
 	next    uint64        // guarded by mu
 	failed  error         // guarded by mu: why it does not go on
 	changed chan struct{} // guarded by mu: closed when the above change
+	// wanted wakes a fold that lets blocks pile up, because somebody waits for them.
+	wanted chan struct{}
+}
+
+// hurry asks for what has been applied to be folded now.
+func (p *place) hurry() {
+	select {
+	case p.wanted <- struct{}{}:
+	default:
+	}
+}
+
+// linger waits a while, unless somebody is in a hurry.
+func (p *place) linger(ctx context.Context, d time.Duration) {
+	if d <= 0 {
+		return
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-p.wanted:
+	case <-ctx.Done():
+	}
 }
 
 func (p *place) reach(next uint64) { p.update(next, false) }

@@ -100,18 +100,20 @@ func (s *Service) EndWatches() { s.proj.watch.close() }
 // answered from the old one.
 func (s *Service) Rebuild(ctx context.Context) error { return s.proj.rebuild(ctx) }
 
-// Ready tells why the service cannot answer yet; nil: it can.
+// Ready tells why the service cannot answer yet; nil: it can. It waits a moment for what has been applied just now.
 func (s *Service) Ready() error {
 	want, _ := s.log.Next()
-	next, _, failed := s.proj.place.now()
-	if failed != nil {
+	ctx, cancel := context.WithTimeout(context.Background(), settle)
+	defer cancel()
+	next, err := s.await(ctx, max(want, 1))
+	if _, _, failed := s.proj.place.now(); failed != nil {
 		return fault.New(fault.NotCaughtUp, "", "the projection has stopped before position %d; the server's log says why", next).Retry(time.Second)
 	}
-	if want == 0 || next < want {
-		return behind(next, want)
-	}
-	return nil
+	return err
 }
+
+// settle is how long a question for readiness waits: under load the projection is always some blocks behind, and yet ready.
+const settle = 250 * time.Millisecond
 
 // Position is the position before which every event is in the projection.
 func (s *Service) Position() uint64 {
@@ -201,14 +203,15 @@ func (s *Service) await(ctx context.Context, want uint64) (uint64, error) {
 			return next, nil
 		}
 		if failed != nil {
-			return 0, fmt.Errorf("the projection does not go on: %w", failed)
+			return next, fmt.Errorf("the projection does not go on: %w", failed)
 		}
+		s.proj.place.hurry()
 		select {
 		case <-changed:
 		case <-timer.C:
-			return 0, behind(next, want)
+			return next, behind(next, want)
 		case <-ctx.Done():
-			return 0, behind(next, want)
+			return next, behind(next, want)
 		}
 	}
 }
