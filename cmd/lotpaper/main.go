@@ -9,6 +9,8 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"syscall"
+
+	"github.com/lotpaper/lotpaper/cmd/lotpaper/bench"
 )
 
 func main() {
@@ -17,9 +19,10 @@ func main() {
 }
 
 // tuneCollector lets garbage grow to three times what lives before it is collected, where GOGC does not say otherwise: a node's live heap is
-// small beside its stores' own memory, and at Go's default a seventh of all time goes into collecting it.
+// small beside its stores' own memory, and at Go's default a seventh of all time goes into collecting it. Without cgo the stores' memory is
+// part of that heap, and the default stays.
 func tuneCollector() {
-	if os.Getenv("GOGC") == "" {
+	if os.Getenv("GOGC") == "" && cgo {
 		debug.SetGCPercent(300)
 	}
 }
@@ -29,5 +32,8 @@ func interruptible() int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	context.AfterFunc(ctx, stop)
+	if status, is := bench.Child(ctx, os.Stdout, os.Stderr); is {
+		return status
+	}
 	return run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 }

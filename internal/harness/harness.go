@@ -354,6 +354,7 @@ func (n *Node) listen(ctx context.Context) error {
 		return nil
 	})
 	n.tellHealth(servers)
+	n.giveBack()
 	n.inProcess = bufconn.Listen(1 << 20)
 	n.serve("gRPC in process", func() error { return server.Serve(n.inProcess) })
 	if cfg.GRPCListen != "" {

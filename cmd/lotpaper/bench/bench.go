@@ -6,7 +6,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -64,9 +63,9 @@ type plan struct {
 
 // logSize is a size of the log at which it is read, and how long it rests before.
 type logSize struct {
-	name   string
-	events int
-	rest   time.Duration
+	Name   string        `json:"name"`
+	Events int           `json:"events"`
+	Rest   time.Duration `json:"rest"`
 }
 
 // Run measures everything in turn.
@@ -94,8 +93,7 @@ func measure(ctx context.Context, o Options, p plan) (*Report, error) {
 		return nil, fmt.Errorf("measure writes: %w", err)
 	}
 	r.Results = append(r.Results, writes...)
-	debug.FreeOSMemory() // what the bare store was fed with is no memory of a node
-	reads, err := measureReads(ctx, dir, p.sizes, say)
+	reads, err := readsApart(ctx, dir, p.sizes, say)
 	if err != nil {
 		return nil, fmt.Errorf("measure reads: %w", err)
 	}

@@ -1,10 +1,20 @@
 package bench
 
 import (
+	"context"
+	"os"
 	"slices"
 	"testing"
 	"time"
 )
+
+// TestMain lets this binary be the process apart that measures reads.
+func TestMain(m *testing.M) {
+	if status, is := Child(context.Background(), os.Stdout, os.Stderr); is {
+		os.Exit(status)
+	}
+	m.Run()
+}
 
 // TestReport runs every measurement, each for a moment: the figures mean nothing then, but every name that others rely on must be
 // there, with a figure that can be one.
