@@ -183,6 +183,7 @@ func noLedger(t *testing.T) (*node, []provocation) {
 // noProjection closes the projection under the node, which nobody does to a node that runs: what then goes wrong is nobody's refusal.
 func noProjection(t *testing.T) (*node, []provocation) {
 	n := minerNode(t, nil)
+	n.get(t, "harrow-gully", "/v1/lots/harrow-gully.r1").ok(t) // so that it is not merely behind
 	if err := n.Status.Close(); err != nil {
 		t.Fatal(err)
 	}
