@@ -56,17 +56,31 @@ func (l *Log) Log() (*account.Log, error) { return l.state.Load(), nil }
 
 // KeyHolder names the party that a key is of; "": nobody.
 func (l *Log) KeyHolder(keyID string) (string, error) {
-	b, err := l.get(textKey(kindKey, keyID))
-	return string(b), err
+	return l.owner(textKey(kindKey, keyID))
+}
+
+// owner finds the party under the key of a signing key or a token. Neither ever passes to another party, so what was found once stays true.
+func (l *Log) owner(key []byte) (string, error) {
+	p, ticket := l.owners.get(string(key))
+	if p != nil {
+		return *p, nil
+	}
+	b, err := l.get(key)
+	if err != nil || b == nil {
+		return "", err
+	}
+	party := string(b)
+	l.owners.fill(string(key), &party, ticket)
+	return party, nil
 }
 
 // TokenParty finds a token by its hash, with the party that it is of. Whether it is revoked or has expired is the caller's to judge.
 func (l *Log) TokenParty(hash [32]byte) (*account.Party, *account.Token, bool, error) {
-	b, err := l.get(tokenKey(hash))
-	if err != nil || b == nil {
+	id, err := l.owner(tokenKey(hash))
+	if err != nil || id == "" {
 		return nil, nil, false, err
 	}
-	p, err := l.Party(string(b))
+	p, err := l.Party(id)
 	if err != nil {
 		return nil, nil, false, err
 	}
@@ -77,7 +91,7 @@ func (l *Log) TokenParty(hash [32]byte) (*account.Party, *account.Token, bool, e
 			}
 		}
 	}
-	return nil, nil, false, l.bad(tokenKey(hash), fmt.Errorf("the party %q has no such token", b))
+	return nil, nil, false, l.bad(tokenKey(hash), fmt.Errorf("the party %q has no such token", id))
 }
 
 // Posted says what is known of an event id; nil: nothing.
