@@ -387,6 +387,12 @@ func (c *court) treated(l *Lot) *fault.Error {
 		return nil
 	}
 	c.coarseWeighing(l.ID, t.MassAfter.Weight())
+	if t.MassBefore == "" {
+		// Nobody weighed right before, so stones that were slipped in look like what a treatment adds: the paper says how much it is.
+		if b := c.against(l, t.MassAfter, e.Moisture); b.verdict() == made {
+			c.find(opal.Finding{Code: opal.FindTreatmentGain, Lot: l.ID, Micrograms: b.gain(), PartsPerMillion: partsPerMillion(b.gain(), b.in)})
+		}
+	}
 	return c.line(l, "treated.massBefore", l.effect(e, c.findings).tally)
 }
 

@@ -384,7 +384,8 @@ func TestTreatedMass(t *testing.T) {
 		refused             string
 	}{
 		{"resin added", "100.00 ct", "109.00 ct", 109_00, 109_00, "", ""},
-		{"before not weighed", "", "109.00 ct", 109_00, 109_00, "", ""},
+		{"before not weighed", "", "109.00 ct", 109_00, 109_00, "TREATMENT_GAIN", ""},
+		{"before not weighed, and hardly more", "", "101.00 ct", 101_00, 101_00, "", ""},
 		{"dried, then resin", "98.50 ct", "109.00 ct", 110_50, 109_00, "MOISTURE_SIZED_LOSS", ""},
 		{"acid took some", "100.00 ct", "96.00 ct", 100_00, 96_00, "", ""},
 		{"swapped before", "120.00 ct", "125.00 ct", 0, 0, "", "treated.massBefore"},

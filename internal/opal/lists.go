@@ -85,7 +85,7 @@ func AllKeyUses() []KeyUse { return []KeyUse{UseSign, UseIntake, UseCheckpoint} 
 // AllFindings lists the finding codes.
 func AllFindings() []string {
 	return []string{FindCoarseWeighing, FindMoistureSizedGain, FindMoistureSizedLoss, FindUnexplainedLoss, FindLineGain,
-		FindPiecesNotCounted, FindCountChanged, FindUnusualYield, FindArrivalDifference, FindArrivalGain, FindReportedLate,
+		FindPiecesNotCounted, FindCountChanged, FindUnusualYield, FindArrivalDifference, FindArrivalGain, FindTreatmentGain, FindReportedLate,
 		FindClaimUnsupported, FindClaimContradicted}
 }
 

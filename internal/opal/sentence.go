@@ -37,6 +37,8 @@ func (f Finding) Sentence() string {
 		return f.difference("On arrival the lot was measured", "than was sent") + f.because() + "."
 	case FindArrivalGain:
 		return f.difference("On arrival the lot was measured", "than was sent") + f.because() + "; that is beyond the allowances for weighing and moisture, so what happened on the way counts as undocumented."
+	case FindTreatmentGain:
+		return "After the treatment the lot weighed" + f.massAndShare(" ") + " more than the account had; it was not weighed right before, so what the treatment itself added is not known."
 	case FindReportedLate:
 		s := "Reported late"
 		if f.DelaySeconds > 0 {

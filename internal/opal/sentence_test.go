@@ -47,6 +47,8 @@ func TestSentence(t *testing.T) {
 			"On arrival the lot was measured: 1 piece fewer and 0.10 ct more than was sent."},
 		{Finding{Code: FindArrivalGain, Pieces: 3, Micrograms: 2_000_000, PartsPerMillion: 100_000},
 			"On arrival the lot was measured: 3 pieces more and 10.00 ct (10.0 %) more than was sent; that is beyond the allowances for weighing and moisture, so what happened on the way counts as undocumented."},
+		{Finding{Code: FindTreatmentGain, Micrograms: 1_800_000, PartsPerMillion: 90_000},
+			"After the treatment the lot weighed 9.00 ct (9.0 %) more than the account had; it was not weighed right before, so what the treatment itself added is not known."},
 		{Finding{Code: FindReportedLate, DelaySeconds: 47 * 86_400, Note: "declared by blue-lamp (held it from 2026-01-02 to 2026-02-03)"},
 			"Reported 47 days after it happened: declared by blue-lamp (held it from 2026-01-02 to 2026-02-03)."},
 		{Finding{Code: FindReportedLate, DelaySeconds: 40 * 3_600}, "Reported 40 hours after it happened."},

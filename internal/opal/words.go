@@ -255,6 +255,7 @@ const (
 	FindUnusualYield      = "UNUSUAL_YIELD"
 	FindArrivalDifference = "ARRIVAL_DIFFERENCE"
 	FindArrivalGain       = "ARRIVAL_GAIN"
+	FindTreatmentGain     = "TREATMENT_GAIN"
 	FindReportedLate      = "REPORTED_LATE"
 	FindClaimUnsupported  = "CLAIM_UNSUPPORTED"
 	FindClaimContradicted = "CLAIM_CONTRADICTED"

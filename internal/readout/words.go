@@ -95,7 +95,8 @@ func findingTone(code string) table.Tone {
 	switch code {
 	case opal.FindClaimContradicted, opal.FindUnexplainedLoss, opal.FindLineGain, opal.FindArrivalGain:
 		return table.Bad
-	case opal.FindClaimUnsupported, opal.FindArrivalDifference, opal.FindReportedLate, opal.FindCountChanged, opal.FindUnusualYield:
+	case opal.FindClaimUnsupported, opal.FindArrivalDifference, opal.FindReportedLate, opal.FindCountChanged, opal.FindUnusualYield,
+		opal.FindTreatmentGain:
 		return table.Warn
 	}
 	return table.Plain
