@@ -70,14 +70,14 @@ func (a *Authenticator) Authorization(header string) (Caller, error) {
 	}
 	scheme, token, _ := strings.Cut(header, " ")
 	if !strings.EqualFold(scheme, "Bearer") || token == "" || len(token) > maxToken {
-		return Caller{}, fault.New(fault.BadToken, "", "found an Authorization header that is not of the form Bearer TOKEN")
+		return Caller{}, fault.New(fault.BadToken, "", "found an Authorization header that is not of the form Bearer TOKEN; accepted is that form")
 	}
 	party, t, ok, err := a.directory.TokenParty(envelope.TokenHash(token))
 	if err != nil {
 		return Caller{}, fmt.Errorf("look a token up: %w", err)
 	}
 	if !ok || t.RevokedAt != nil || t.Expires != 0 && opal.InstantOf(a.now()) >= t.Expires {
-		return Caller{}, fault.New(fault.BadToken, "", "found a token that is not in force: it is unknown, expired or revoked")
+		return Caller{}, fault.New(fault.BadToken, "", "found a token that is not in force: it is unknown, expired or revoked; accepted is a token of an enrolled party")
 	}
 	return Caller{party.ID, scopes(t), t.Expires}, nil
 }

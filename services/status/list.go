@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
+
 	"github.com/lotpaper/lotpaper/internal/account"
 	"github.com/lotpaper/lotpaper/internal/evidence"
 	"github.com/lotpaper/lotpaper/internal/fault"
@@ -41,6 +43,10 @@ func (s *Service) ListLots(ctx context.Context, in *pb.ListLotsRequest) (*pb.Lis
 	if err != nil {
 		return nil, err
 	}
+	in, err = spellOut(in)
+	if err != nil {
+		return nil, err
+	}
 	want, err := parseFilter(in, party)
 	if err != nil {
 		return nil, err
@@ -68,6 +74,42 @@ func (s *Service) ListLots(ctx context.Context, in *pb.ListLotsRequest) (*pb.Lis
 		out.NextPageToken = cursor{from.next, p.last}.token(question)
 	}
 	return out, nil
+}
+
+// spellOut puts the terms of a filter into the fields that they name.
+func spellOut(in *pb.ListLotsRequest) (*pb.ListLotsRequest, error) {
+	if in.GetFilter() == "" {
+		return in, nil
+	}
+	refuse := func(found string) error {
+		return fault.New(fault.InvalidField, "filter", "found %s; accepted are terms joined by AND, each holder=, owner=, state=, material= or verdict= with a value, such as holder=me AND state=OPEN", found)
+	}
+	out := proto.CloneOf(in)
+	fields := map[string]**string{"holder": &out.Holder, "owner": &out.Owner, "state": &out.State, "material": &out.Material, "verdict": &out.Verdict}
+	for i, term := range strings.Split(in.GetFilter(), " AND ") {
+		name, value, ok := strings.Cut(strings.TrimSpace(term), "=")
+		name, value = strings.TrimSpace(name), strings.Trim(strings.TrimSpace(value), `"`)
+		to := fields[name]
+		switch {
+		case !ok || to == nil:
+			return nil, refuse(fmt.Sprintf("%q as term %d", clip(term), i+1))
+		case value == "" || strings.ContainsAny(value, " ="):
+			return nil, refuse(fmt.Sprintf("%q as the value of %s", clip(value), name))
+		case *to != nil:
+			return nil, refuse(name + " twice")
+		}
+		*to = &value
+	}
+	return out, nil
+}
+
+// clip shortens what a caller sent, for a message.
+func clip(s string) string {
+	const most = 60
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "…"
+	}
+	return s
 }
 
 func parseFilter(in *pb.ListLotsRequest, party string) (f filter, err error) {

@@ -1,8 +1,10 @@
 package status
 
 import (
+	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -17,6 +19,22 @@ func lotNames(list []*pb.LotSummary) (out []string) {
 		out = append(out, l.Lot)
 	}
 	return out
+}
+
+func TestAFilterThatIsNone(t *testing.T) {
+	w := newWorld(t)
+	w.story()
+	for _, filter := range []string{"holder", "hand=me", "holder=", "holder=me AND holder=lab", "holder=me OR owner=me", "state=OPEN state=CUT", "state=DUST"} {
+		_, err := w.service.ListLots(as("mine"), &pb.ListLotsRequest{Filter: &filter})
+		var f *fault.Error
+		if !errors.As(err, &f) || f.Reason != fault.InvalidField || f.Field != "filter" && f.Field != "state" || !strings.Contains(f.Error(), "accepted") {
+			t.Errorf("%q: %v", filter, err)
+		}
+	}
+	both := &pb.ListLotsRequest{Filter: ptr("state=OPEN"), State: ptr("CUT")}
+	if _, err := w.service.ListLots(as("mine"), both); fault.Of(err) != fault.InvalidField {
+		t.Errorf("a field twice: %v", err)
+	}
 }
 
 func TestListLotsShowsThePartysOwn(t *testing.T) {
@@ -46,6 +64,9 @@ func TestListLotsShowsThePartysOwn(t *testing.T) {
 		"the miner's untested lots":          {"mine", &pb.ListLotsRequest{Holder: ptr("me"), Verdict: ptr("SMOKE:NOT_TESTED")}, []string{"mine.r1", "mine.s2", "mine.s3"}},
 		"what is only offered is not yet":    {"shop", &pb.ListLotsRequest{}, []string{"dealer.c1"}},
 		"a party without lots":               {"cutter", &pb.ListLotsRequest{}, nil},
+		"by a filter":                        {"mine", &pb.ListLotsRequest{Filter: ptr("owner=me AND holder=lab")}, []string{"mine.a"}},
+		"by a filter with a verdict":         {"dealer", &pb.ListLotsRequest{Filter: ptr(`holder = "me" AND verdict=DYE:DECLARED`)}, []string{"dealer.v"}},
+		"by a filter and a field beside it":  {"dealer", &pb.ListLotsRequest{Filter: ptr("material=VOLCANIC"), State: ptr("OPEN")}, []string{"dealer.v"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			out := ask(t, test.party, w.service.ListLots, test.in)

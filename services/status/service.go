@@ -180,7 +180,7 @@ func sameEpoch(given *string, epoch [16]byte) error {
 }
 
 func epochChanged(given string, epoch [16]byte) *fault.Error {
-	return fault.New(fault.EpochChanged, "epoch", "found the epoch %s, the log's is %x: it was restored, and earlier positions mean nothing in it", given, epoch)
+	return fault.New(fault.EpochChanged, "epoch", "found the epoch %s, accepted is %x: the log was restored, and earlier positions mean nothing in it", given, epoch)
 }
 
 // patience is how long to wait for a caller: a little less than it waits itself, so that it learns why there is no answer.
@@ -276,7 +276,7 @@ func unknownLot(id string) *fault.Error {
 	if err := opal.CheckLot(id); err != nil {
 		return fault.New(fault.UnknownLot, "lot", "%s", err.Error())
 	}
-	return fault.New(fault.UnknownLot, "lot", "found no lot %s", id)
+	return fault.New(fault.UnknownLot, "lot", "found %s, which is no lot of this log; accepted is the id of a lot that was opened in it", id)
 }
 
 // lot reads the record of a lot that must have been there before a position.
@@ -292,7 +292,7 @@ func (m *moment) lot(id string, known uint64) (*lotRecord, error) {
 		return nil, unknownLot(id)
 	}
 	if first := r.Summary.Openings[0].Fact.Position; first >= known {
-		return nil, fault.New(fault.UnknownLot, "lot", "the log did not know the lot %s then: its first event is at position %d", id, first)
+		return nil, fault.New(fault.UnknownLot, "lot", "found %s, whose first event is at position %d, after what was to be known; accepted is a knownAt from there on", id, first)
 	}
 	return r, nil
 }

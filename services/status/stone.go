@@ -17,7 +17,7 @@ const maxForwards = 256
 
 // unknownHandle says the same of a handle that never was, that was revoked, and that is no handle: nobody learns which there once were.
 func unknownHandle() *fault.Error {
-	return fault.New(fault.UnknownHandle, "handle", "found no stone under this handle")
+	return fault.New(fault.UnknownHandle, "handle", "found no stone under this handle; accepted is the handle of a stone as its label shows it, if it was not revoked")
 }
 
 // GetStone answers a stone's public record by its handle. Everybody may ask. The handle of a stone that was cut again into one stone

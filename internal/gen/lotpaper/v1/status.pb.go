@@ -196,7 +196,10 @@ type ListLotsRequest struct {
 	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,8,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
-	Epoch         *string `protobuf:"bytes,9,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	Epoch *string `protobuf:"bytes,9,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	// The fields above in one text, such as "holder=me AND state=OPEN": terms name=value, joined by AND (AIP-160). A field that is given
+	// here must not be given beside it.
+	Filter        *string `protobuf:"bytes,10,opt,name=filter,proto3,oneof" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -290,6 +293,13 @@ func (x *ListLotsRequest) GetMinPosition() int64 {
 func (x *ListLotsRequest) GetEpoch() string {
 	if x != nil && x.Epoch != nil {
 		return *x.Epoch
+	}
+	return ""
+}
+
+func (x *ListLotsRequest) GetFilter() string {
+	if x != nil && x.Filter != nil {
+		return *x.Filter
 	}
 	return ""
 }
@@ -3459,7 +3469,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\n" +
 	"rule_table\x18\x05 \x01(\tR\truleTable\x12\x12\n" +
 	"\x04root\x18\x06 \x01(\tR\x04root\x12\x12\n" +
-	"\x04size\x18\a \x01(\x03R\x04size\"\x9d\x03\n" +
+	"\x04size\x18\a \x01(\x03R\x04size\"\xc5\x03\n" +
 	"\x0fListLotsRequest\x12\x1b\n" +
 	"\x06holder\x18\x01 \x01(\tH\x00R\x06holder\x88\x01\x01\x12\x19\n" +
 	"\x05owner\x18\x02 \x01(\tH\x01R\x05owner\x88\x01\x01\x12\x19\n" +
@@ -3470,7 +3480,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\n" +
 	"page_token\x18\a \x01(\tH\x06R\tpageToken\x88\x01\x01\x12&\n" +
 	"\fmin_position\x18\b \x01(\x03H\aR\vminPosition\x88\x01\x01\x12\x19\n" +
-	"\x05epoch\x18\t \x01(\tH\bR\x05epoch\x88\x01\x01B\t\n" +
+	"\x05epoch\x18\t \x01(\tH\bR\x05epoch\x88\x01\x01\x12\x1b\n" +
+	"\x06filter\x18\n" +
+	" \x01(\tH\tR\x06filter\x88\x01\x01B\t\n" +
 	"\a_holderB\b\n" +
 	"\x06_ownerB\b\n" +
 	"\x06_stateB\v\n" +
@@ -3481,7 +3493,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"_page_sizeB\r\n" +
 	"\v_page_tokenB\x0f\n" +
 	"\r_min_positionB\b\n" +
-	"\x06_epoch\"\x99\x01\n" +
+	"\x06_epochB\t\n" +
+	"\a_filter\"\x99\x01\n" +
 	"\x10ListLotsResponse\x12+\n" +
 	"\x04lots\x18\x01 \x03(\v2\x17.lotpaper.v1.LotSummaryR\x04lots\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
