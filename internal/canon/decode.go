@@ -333,3 +333,19 @@ func (d *decoder) refuseType(wanted string) *fault.Error {
 func (d *decoder) refuse(at int, found, accepted string) *fault.Error {
 	return fault.New(fault.InvalidField, "", "found %s at byte %d, accepted is %s", found, at, accepted)
 }
+
+// empty tells whether an optional field that was read would have been left out.
+func empty(n *node, v reflect.Value) bool {
+	switch n.shape {
+	case shapePointer:
+		return v.IsNil()
+	case shapeText, shapeBytes, shapeArray, shapeTextMap:
+		return v.Len() == 0
+	case shapeInt:
+		return v.Int() == 0
+	case shapeUint:
+		return v.Uint() == 0
+	default: // shapeBool: the plan refuses the others
+		return !v.Bool()
+	}
+}

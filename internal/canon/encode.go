@@ -4,10 +4,11 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
-	"reflect"
+	"runtime"
 	"slices"
 	"strconv"
 	"unicode/utf8"
+	"unsafe"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 )
@@ -33,56 +34,64 @@ const (
 // Append appends the encoding of v to dst and answers the longer slice, as append does. It fails for a value without an encoding:
 // text that is not UTF-8, a required pointer that is nil, a float that is no number.
 func (c *Codec[T]) Append(dst []byte, v *T) ([]byte, error) {
-	out, err := appendValue(dst, c.root, reflect.ValueOf(v).Elem())
+	out, err := appendValue(dst, c.root, unsafe.Pointer(v))
+	runtime.KeepAlive(v)
 	if err != nil {
 		return dst, err
 	}
 	return out, nil
 }
 
-func appendValue(dst []byte, n *node, v reflect.Value) ([]byte, *fault.Error) {
+// appendValue writes the value at p, which is of n's type. The plan has looked at the types once, with reflection; here memory is read by
+// what it found: encoding stands on the path of every event, and most fields of a record are empty.
+func appendValue(dst []byte, n *node, p unsafe.Pointer) ([]byte, *fault.Error) {
 	switch n.shape {
 	case shapeStruct:
-		return appendStruct(dst, n, v)
+		return appendStruct(dst, n, p)
 	case shapePointer:
-		if v.IsNil() {
+		to := *(*unsafe.Pointer)(p)
+		if to == nil {
 			return dst, fault.New(fault.InvalidField, "", "found nothing, accepted is a value")
 		}
-		return appendValue(dst, n.elem, v.Elem())
+		return appendValue(dst, n.elem, to)
 	case shapeText:
-		s := v.String()
+		s := *(*string)(p)
 		if !utf8.ValidString(s) {
 			return dst, fault.New(fault.InvalidField, "", "found %s, accepted is valid UTF-8", clip(s))
 		}
 		return append(appendHead(dst, majorText, uint64(len(s))), s...), nil
-	case shapeBytes, shapeFixedBytes:
-		b := v.Bytes()
+	case shapeBytes:
+		b := *(*[]byte)(p)
 		return append(appendHead(dst, majorBytes, uint64(len(b))), b...), nil
+	case shapeFixedBytes:
+		return append(appendHead(dst, majorBytes, uint64(n.size)), unsafe.Slice((*byte)(p), n.size)...), nil
 	case shapeArray:
-		dst = appendHead(dst, majorArray, uint64(v.Len()))
-		for i := range v.Len() {
+		count, first := lengthAt(p), *(*unsafe.Pointer)(p) // a slice begins with the pointer to its first element
+		dst = appendHead(dst, majorArray, uint64(count))
+		for i := range count {
 			var err *fault.Error
-			if dst, err = appendValue(dst, n.elem, v.Index(i)); err != nil {
+			if dst, err = appendValue(dst, n.elem, unsafe.Add(first, uintptr(i)*n.elem.size)); err != nil {
 				return dst, inIndex(err, i)
 			}
 		}
 		return dst, nil
 	case shapeTextMap:
-		return appendTextMap(dst, *v.Addr().Interface().(*map[string]string))
+		return appendTextMap(dst, *(*map[string]string)(p))
 	case shapeInt:
-		if i := v.Int(); i < 0 {
+		if i := intAt(n, p); i < 0 {
 			return appendHead(dst, majorNegInt, uint64(^i)), nil
+		} else {
+			return appendHead(dst, majorUint, uint64(i)), nil
 		}
-		return appendHead(dst, majorUint, uint64(v.Int())), nil
 	case shapeUint:
-		return appendHead(dst, majorUint, v.Uint()), nil
+		return appendHead(dst, majorUint, uintAt(n, p)), nil
 	case shapeBool:
-		if v.Bool() {
+		if *(*bool)(p) {
 			return append(dst, simpleTrue), nil
 		}
 		return append(dst, simpleFalse), nil
 	default: // shapeFloat
-		f := v.Float()
+		f := *(*float64)(p)
 		if math.IsNaN(f) || math.IsInf(f, 0) {
 			return dst, fault.New(fault.InvalidField, "", "found %v, accepted is a finite number", f)
 		}
@@ -90,18 +99,18 @@ func appendValue(dst []byte, n *node, v reflect.Value) ([]byte, *fault.Error) {
 	}
 }
 
-func appendStruct(dst []byte, n *node, v reflect.Value) ([]byte, *fault.Error) {
+func appendStruct(dst []byte, n *node, p unsafe.Pointer) ([]byte, *fault.Error) {
 	head, count := len(dst), 0
 	dst = append(dst, majorMap)
 	for i := range n.fields {
 		f := &n.fields[i]
-		fv := v.Field(f.index)
-		if f.optional && empty(f.node, fv) {
+		fp := unsafe.Add(p, f.offset)
+		if f.optional && emptyAt(f.node, fp) {
 			continue
 		}
 		count++
 		var err *fault.Error
-		if dst, err = appendValue(appendHead(dst, majorUint, f.key), f.node, fv); err != nil {
+		if dst, err = appendValue(appendHead(dst, majorUint, f.key), f.node, fp); err != nil {
 			return dst, inField(err, f.name)
 		}
 	}
@@ -113,19 +122,52 @@ func appendStruct(dst []byte, n *node, v reflect.Value) ([]byte, *fault.Error) {
 	return slices.Replace(dst, head, head+1, appendHead(nil, majorMap, uint64(count))...), nil
 }
 
-// empty tells whether an optional field is left out.
-func empty(n *node, v reflect.Value) bool {
+// emptyAt tells whether an optional field is left out.
+func emptyAt(n *node, p unsafe.Pointer) bool {
 	switch n.shape {
 	case shapePointer:
-		return v.IsNil()
-	case shapeText, shapeBytes, shapeArray, shapeTextMap:
-		return v.Len() == 0
+		return *(*unsafe.Pointer)(p) == nil
+	case shapeText:
+		return len(*(*string)(p)) == 0
+	case shapeBytes, shapeArray:
+		return lengthAt(p) == 0
+	case shapeTextMap:
+		return len(*(*map[string]string)(p)) == 0
 	case shapeInt:
-		return v.Int() == 0
+		return intAt(n, p) == 0
 	case shapeUint:
-		return v.Uint() == 0
+		return uintAt(n, p) == 0
 	default: // shapeBool: the plan refuses the others
-		return !v.Bool()
+		return !*(*bool)(p)
+	}
+}
+
+// lengthAt is the length of the slice at p, of whatever elements: all slices are laid out alike.
+func lengthAt(p unsafe.Pointer) int { return len(*(*[]struct{})(p)) }
+
+func intAt(n *node, p unsafe.Pointer) int64 {
+	switch n.size {
+	case 8:
+		return *(*int64)(p)
+	case 4:
+		return int64(*(*int32)(p))
+	case 2:
+		return int64(*(*int16)(p))
+	default:
+		return int64(*(*int8)(p))
+	}
+}
+
+func uintAt(n *node, p unsafe.Pointer) uint64 {
+	switch n.size {
+	case 8:
+		return *(*uint64)(p)
+	case 4:
+		return uint64(*(*uint32)(p))
+	case 2:
+		return uint64(*(*uint16)(p))
+	default:
+		return uint64(*(*uint8)(p))
 	}
 }
 

@@ -39,6 +39,7 @@ const (
 type node struct {
 	shape  shape
 	typ    reflect.Type
+	size   uintptr // in memory
 	elem   *node   // of a pointer or array
 	fields []field // of a struct, by ascending key
 	// least is the fewest bytes that a value takes. With it the claimed length of an array is held against the bytes that are
@@ -50,7 +51,8 @@ type node struct {
 type field struct {
 	key      uint64
 	index    int
-	name     string // as in ProtoJSON, for messages
+	offset   uintptr // within the struct
+	name     string  // as in ProtoJSON, for messages
 	optional bool
 	node     *node
 }
@@ -59,7 +61,7 @@ var textMap = reflect.TypeFor[map[string]string]()
 
 // plan makes the node of a type; path lists the structs that it is inside of.
 func plan(t reflect.Type, path []reflect.Type) *node {
-	n := &node{typ: t, least: 1}
+	n := &node{typ: t, size: t.Size(), least: 1}
 	switch k := t.Kind(); {
 	case k == reflect.Struct:
 		for _, outer := range path {
@@ -128,7 +130,7 @@ func planFields(n *node, path []reflect.Type) {
 		case fn.shape == shapeStruct, fn.shape == shapeFixedBytes, fn.shape == shapeFloat:
 			panic(fmt.Sprintf("canon: %v.%s: there is no telling when a %v is empty", n.typ, f.Name, f.Type))
 		}
-		n.fields = append(n.fields, field{key, i, protoJSON(f.Name), optional, fn})
+		n.fields = append(n.fields, field{key, i, f.Offset, protoJSON(f.Name), optional, fn})
 	}
 }
 
