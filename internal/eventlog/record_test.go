@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -139,19 +140,18 @@ func TestChaosFailingWrites(t *testing.T) {
 	if testing.Short() {
 		rounds = 10
 	}
-	failed := 0
-	for n := range rounds {
+	n, reached := 0, true
+	for ; n < rounds && reached; n++ { // until n is past the last write
+		reached = false
 		for _, burst := range []int64{1, 30} {
-			if failingWrites(t, int64(n), burst) {
-				failed++
-			}
+			reached = failingWrites(t, int64(n), burst) || reached
 			if t.Failed() {
 				t.Fatalf("write %d and the %d behind it", n, burst-1)
 			}
 		}
 	}
-	if failed < rounds {
-		t.Errorf("only in %d of %d rounds a write failed", failed, 2*rounds)
+	if n < min(rounds, 60) {
+		t.Errorf("only %d writes could fail", n)
 	}
 }
 
@@ -162,9 +162,13 @@ func failingWrites(t *testing.T, n, burst int64) (failed bool) {
 	b.fill(2)
 	b.close()
 	var writes atomic.Int64
+	var closing atomic.Bool
 	fs := errorfs.Wrap(mem, errorfs.InjectorFunc(func(op errorfs.Op) error {
 		// A folder that cannot be synced ends the process, on purpose: after that nobody knows what is on the disk, and the next start
-		// finds out.
+		// finds out. So does a log of writes that cannot be ended when its store is closed: what it holds was synced before.
+		if closing.Load() && strings.HasPrefix(op.Path, "data/openings/") && strings.HasSuffix(op.Path, ".log") {
+			return nil
+		}
 		folder := op.Path == "data/log" || op.Path == "data/openings"
 		if op.Kind.ReadOrWrite() != errorfs.OpIsWrite || folder && op.Kind == errorfs.OpFileSync {
 			return nil
@@ -200,6 +204,7 @@ func failingWrites(t *testing.T, n, burst int64) (failed bool) {
 			}
 			_ = log.Flush() // what fails is said by the log, or mended by the next
 		}
+		closing.Store(true)
 		_ = log.Close()
 	}
 	// A store that has died holds its lock until the process ends; what comes after sees what was synced.
