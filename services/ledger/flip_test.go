@@ -26,7 +26,23 @@ import (
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
-var chaosFlips = flag.String("chaos.flips", "", "\"all\": flip every byte of the small stores, one after the other")
+var chaosFlips = flag.String("chaos.flips", "", "\"all\": flip every byte of the small stores, one after the other; \"3/32\": the fourth of 32 parts of that")
+
+// sweep says which part of all bytes is to be flipped; whole is false for an ordinary run, which draws some. A store that dies of its
+// damage keeps its memory until the process ends, so a whole sweep wants several processes.
+func sweep(t testing.TB) (part, parts int, whole bool) {
+	switch given := *chaosFlips; given {
+	case "":
+		return 0, 1, false
+	case "all":
+		return 0, 1, true
+	default:
+		if _, err := fmt.Sscanf(given, "%d/%d", &part, &parts); err != nil || part < 0 || part >= parts {
+			t.Fatalf("-chaos.flips: found %q, accepted are all and parts such as 3/32", given)
+		}
+		return part, parts, true
+	}
+}
 
 // smallStore is a log of every kind of record, closed in good order, in both copies.
 type smallStore struct {
@@ -266,13 +282,18 @@ type flip struct {
 func (f flip) String() string { return fmt.Sprintf("%s, byte %d, bit %d", f.file, f.at, f.bit) }
 
 // flips draws n flips over files in proportion to their sizes, or with -chaos.flips=all takes one of each byte.
-func flips(names []string, sizes []int64, n int, seed uint64) []flip {
+func flips(t testing.TB, names []string, sizes []int64, n int, seed uint64) []flip {
 	var list []flip
 	rng := rand.New(rand.NewPCG(seed, 6))
-	if *chaosFlips == "all" {
+	if part, parts, whole := sweep(t); whole {
+		count := 0
 		for i, name := range names {
 			for at := range sizes[i] {
-				list = append(list, flip{name, at, uint(rng.IntN(8))})
+				f := flip{name, at, uint(rng.IntN(8))}
+				if count%parts == part {
+					list = append(list, f)
+				}
+				count++
 			}
 		}
 		return list
@@ -357,7 +378,7 @@ func TestChaosFlipsInTheStore(t *testing.T) {
 		t.Fatalf("without a flip: %v", o)
 	}
 	c := &tally{}
-	for _, f := range flips(names, sizes, flipCount(t, 1000), 1) {
+	for _, f := range flips(t, names, sizes, flipCount(t, 1000), 1) {
 		fs := s.fs.CrashClone(vfs.CrashCloneCfg{})
 		if err := flipIn(fs, f); err != nil {
 			t.Fatal(err)
@@ -457,7 +478,7 @@ func TestChaosFlipsInTheJournal(t *testing.T) {
 		t.Fatalf("without a flip: %v", o)
 	}
 	c := &tally{}
-	for _, f := range flips(names, sizes, flipCount(t, 500), 2) {
+	for _, f := range flips(t, names, sizes, flipCount(t, 500), 2) {
 		c.add(t, f, try(&f))
 	}
 	t.Logf("named when opened %d, at start %d, by fsck %d; without effect %d", c.open, c.start, c.fsck, c.none)
@@ -480,10 +501,13 @@ func TestChaosFlipsInRecords(t *testing.T) {
 	for _, r := range records {
 		value := r[1]
 		var at []int
+		part, parts, whole := sweep(t)
 		for i := range value {
-			at = append(at, i)
+			if i%parts == part {
+				at = append(at, i)
+			}
 		}
-		if n := flipCount(t, 20); *chaosFlips != "all" && len(at) > n {
+		if n := flipCount(t, 20); !whole && len(at) > n {
 			rng.Shuffle(len(at), func(i, k int) { at[i], at[k] = at[k], at[i] })
 			at = at[:n]
 		}
@@ -506,11 +530,11 @@ func TestChaosFlipsInBlocks(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	for n, seq := range []int{0, 1, 5, len(s.blocks) - 1} {
 		data := s.blocks[seq]
-		step := max(1, len(data)/flipCount(t, 40))
-		if *chaosFlips == "all" {
-			step = 1
+		step, first := max(1, len(data)/flipCount(t, 40)), n
+		if part, parts, whole := sweep(t); whole {
+			step, first = parts, part
 		}
-		for i := n % step; i < len(data); i += step {
+		for i := first % step; i < len(data); i += step {
 			j := &memoryJournal{}
 			j.messages = append(j.messages, s.blocks...)
 			j.messages[seq] = bytes.Clone(data)
