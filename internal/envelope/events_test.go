@@ -132,6 +132,25 @@ func sampleEvents() []sampleEvent {
 			Event: "harrow-gully/2b1f6c9e-7c0a-4d5e-9a57-0d6c1c5f0b11", Because: "a typing error", Replacement: &r,
 		}}})
 	}
+	// Tests with a measurement came later; they stand last, so that the others keep their bytes.
+	whole := opal.Sample{Kind: opal.Whole, Tested: ptr(1), Of: ptr(1)}
+	list = append(list,
+		sampleEvent{"tested-hydrostatic", opal.Event{Tested: &opal.Tested{Method: opal.Hydrostatic, Sample: whole, Measurement: &opal.Measurement{
+			Hydrostatic: &opal.HydrostaticReading{DryMass: "3.412 ct", SuspendedMass: "1.702 ct", SoakedMass: "3.655 ct", WaterTemperatureCelsius: num(21.5)},
+		}}}},
+		sampleEvent{"tested-uptake", opal.Event{Tested: &opal.Tested{Method: opal.WaterUptake, Sample: whole, Outcome: "STRONG", Measurement: &opal.Measurement{
+			Uptake: &opal.UptakeReadings{
+				DryMass: "3.412 ct", Readings: []opal.UptakeReading{{Minutes: 10, Mass: "3.561 ct"}, {Minutes: 62.5, Mass: "3.655 ct"}}, DriedMass: "3.413 ct",
+				WaterTemperatureCelsius: num(20), TransparencyBefore: opal.SemiOpaque, TransparencyAfter: opal.Transparent,
+			},
+		}}}},
+		sampleEvent{"tested-spectrum", opal.Event{Tested: &opal.Tested{Method: opal.Raman, Sample: whole, Measurement: &opal.Measurement{
+			Spectrum: &opal.SpectrumReading{SHA256: hash("a spectrum")},
+		}}}},
+		sampleEvent{"tested-refractometer", opal.Event{Tested: &opal.Tested{Method: opal.Refractometer, Sample: whole, Measurement: &opal.Measurement{
+			Refractometer: &opal.RefractometerReading{Indices: []float64{1.44, 1.445}},
+		}}}},
+	)
 	for i := range list {
 		ev := &list[i].ev
 		ev.Party = "harrow-gully"

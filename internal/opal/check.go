@@ -50,6 +50,7 @@ func Check(e *Event, zoneMinutes int64) *fault.Error {
 		mayWord("moisture", e.Moisture, AllMoistures()),
 		checkAttachments(e.Attachments),
 		checkBody(e, zoneMinutes),
+		checkAttached(e),
 	)
 }
 

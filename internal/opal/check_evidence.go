@@ -17,8 +17,8 @@ func checkTested(t *Tested) *fault.Error {
 	); f != nil {
 		return f
 	}
-	if t.Outcome == "" && len(t.Findings) == 0 {
-		return wrongOutcome("outcome", t.Outcome, t.Method, ", or findings")
+	if t.Outcome == "" && len(t.Findings) == 0 && t.Measurement == nil {
+		return wrongOutcome("outcome", t.Outcome, t.Method, ", or findings, or a measurement")
 	}
 	if t.Outcome != "" && !t.Method.KnowsOutcome(t.Outcome) {
 		return wrongOutcome("outcome", t.Outcome, t.Method, "")
@@ -51,6 +51,7 @@ func checkTested(t *Tested) *fault.Error {
 		text("instrument", t.Instrument, MaxText),
 		text("protocol", t.Protocol, MaxText),
 		under("destroyed", checkDestroyed(t.Destroyed)),
+		under("measurement", checkMeasurement(t.Measurement, t.Method)),
 	)
 }
 

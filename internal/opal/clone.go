@@ -137,6 +137,7 @@ func (t *Tested) clone() *Tested {
 		c.Findings = slices.Clone(t.Findings)
 		c.LookedFor = slices.Clone(t.LookedFor)
 		c.Conditions = maps.Clone(t.Conditions)
+		c.Measurement = t.Measurement.clone()
 		c.Destroyed = shallow(t.Destroyed)
 		if c.Destroyed != nil {
 			c.Destroyed.Pieces = shallow(t.Destroyed.Pieces)

@@ -209,7 +209,8 @@ type Tested struct {
 	Instrument string            `cbor:"8,keyasint,omitempty"`
 	Protocol   string            `cbor:"9,keyasint,omitempty"`
 	Destroyed  *Destroyed        `cbor:"10,keyasint,omitempty"`
-	// Key 11 is kept for the raw measurement from which the service computes the outcome itself.
+	// Measurement is the raw measurement, if the tester gives it: then the service computes what it says itself, and keeps both.
+	Measurement *Measurement `cbor:"11,keyasint,omitempty"`
 }
 
 // Sample says which stones of the lot a test touched.
@@ -483,6 +484,8 @@ type Recorded struct {
 	// When is OccurredAt resolved in the log's zone.
 	When     When
 	Findings []Finding
+	// Computed is what the service made of a test's measurement; nil: it had none.
+	Computed *Computed
 }
 
 // Finding is something that judging noticed and did not refuse. Code is one of the Find constants; the figures that belong to it

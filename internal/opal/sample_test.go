@@ -249,6 +249,12 @@ func TestSamplesAreWhole(t *testing.T) {
 		t.Fatal(f)
 	}
 	note(untreated)
+	for _, e := range measuredTests(t) {
+		if f := Check(e, 0); f != nil {
+			t.Errorf("%s: %v", e.Tested.Method, f)
+		}
+		note(e)
+	}
 
 	var missing []string
 	seen := map[reflect.Type]bool{}
@@ -272,4 +278,24 @@ func TestSamplesAreWhole(t *testing.T) {
 	if slices.Sort(missing); len(missing) > 0 {
 		t.Errorf("no sample fills %v", missing)
 	}
+}
+
+// measuredTests are tests of each method that takes a measurement.
+func measuredTests(t testing.TB) []*Event {
+	var list []*Event
+	for method, m := range map[Method]*Measurement{
+		Hydrostatic: {Hydrostatic: &HydrostaticReading{DryMass: "3.412 ct", SuspendedMass: "1.702 ct", SoakedMass: "3.655 ct", WaterTemperatureCelsius: fl(21.5)}},
+		WaterUptake: {Uptake: &UptakeReadings{
+			DryMass: "3.412 ct", Readings: []UptakeReading{{Minutes: 10, Mass: "3.561 ct"}, {Minutes: 62.5, Mass: "3.655 ct"}}, DriedMass: "3.413 ct",
+			WaterTemperatureCelsius: fl(20), TransparencyBefore: SemiOpaque, TransparencyAfter: Transparent,
+		}},
+		Infrared:      {Spectrum: &SpectrumReading{SHA256: hash(9)}},
+		Raman:         {Spectrum: &SpectrumReading{SHA256: hash(8)}},
+		Refractometer: {Refractometer: &RefractometerReading{Indices: []float64{1.44, 1.445}}},
+	} {
+		e := sampleEvent(t, KindTested)
+		e.Tested = &Tested{Method: method, Sample: Sample{Kind: Whole}, Measurement: m}
+		list = append(list, e)
+	}
+	return list
 }

@@ -55,6 +55,7 @@ func RecordedFromDomain(rec *opal.Recorded) *pb.Event {
 	m.Position = proto.Int64(Position(rec.Position))
 	m.RecordedAt = proto.String(rec.RecordedAt.String())
 	m.Findings = FindingsFromDomain(id, rec.Findings)
+	m.Computed = ComputedFromDomain(rec.Computed)
 	return m
 }
 
@@ -72,6 +73,8 @@ func notInRequests(m *pb.Event) *fault.Error {
 		name = "recordedAt"
 	case len(m.Findings) > 0:
 		name = "findings"
+	case m.Computed != nil:
+		name = "computed"
 	case len(m.Withheld) > 0:
 		name = "withheld"
 	case m.WithdrawnBy != nil:

@@ -15,11 +15,12 @@ func testedIn(m *pb.Tested) (opal.Tested, *fault.Error) {
 	sample, f1 := part("sample", m.Sample, m.Sample != nil, sampleIn)
 	findings, f2 := list("findings", m.Findings, testFindingIn)
 	destroyed, f3 := part("destroyed", m.Destroyed, m.Destroyed != nil, destroyedIn)
+	measurement, f4 := part("measurement", m.Measurement, m.Measurement != nil, measurementIn)
 	return opal.Tested{
 		Method: word[opal.Method](m.Method), Sample: value(sample), Outcome: word[opal.Outcome](m.Outcome), Findings: findings,
 		LookedFor: words[opal.Treatment](m.LookedFor), Identity: word[opal.Identity](m.Identity), Conditions: pairs(m.Conditions),
-		Instrument: m.GetInstrument(), Protocol: m.GetProtocol(), Destroyed: destroyed,
-	}, cmp.Or(f1, f2, f3)
+		Instrument: m.GetInstrument(), Protocol: m.GetProtocol(), Destroyed: destroyed, Measurement: measurement,
+	}, cmp.Or(f1, f2, f3, f4)
 }
 
 func testedOut(b *opal.Tested) *pb.Tested {
@@ -31,6 +32,7 @@ func testedOut(b *opal.Tested) *pb.Tested {
 	if d := b.Destroyed; d != nil {
 		m.Destroyed = &pb.Destroyed{Pieces: Count(d.Pieces), Mass: wordOf(d.Mass)}
 	}
+	m.Measurement = measurementOut(b.Measurement)
 	return m
 }
 

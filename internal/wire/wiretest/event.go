@@ -209,6 +209,30 @@ func (d drawer) replacement(kind opal.Kind, ev *opal.Event) *opal.Replacement {
 	return r
 }
 
+// measurement draws one that a method takes; nil for a method that takes none, and for a spectrum, which needs an attachment of its event.
+func (d drawer) measurement(method opal.Method) *opal.Measurement {
+	celsius := func() *float64 {
+		c := rapid.Float64Range(0, 100).Draw(d.T, "celsius")
+		return &c
+	}
+	switch method.MeasuredBy() {
+	case "hydrostatic":
+		return &opal.Measurement{Hydrostatic: &opal.HydrostaticReading{DryMass: d.mass(), SuspendedMass: d.mass(), WaterTemperatureCelsius: celsius()}}
+	case "uptake":
+		minutes := 0.0
+		return &opal.Measurement{Uptake: &opal.UptakeReadings{
+			DryMass: d.mass(), WaterTemperatureCelsius: celsius(), TransparencyBefore: may(d, opal.AllLooks()), TransparencyAfter: may(d, opal.AllLooks()),
+			Readings: listOf(d, 1, 5, func() opal.UptakeReading {
+				minutes += rapid.Float64Range(0.25, 600).Draw(d.T, "minutes")
+				return opal.UptakeReading{Minutes: minutes, Mass: d.mass()}
+			}),
+		}}
+	case "refractometer":
+		return &opal.Measurement{Refractometer: &opal.RefractometerReading{Indices: []float64{rapid.Float64Range(1, 4).Draw(d.T, "index")}}}
+	}
+	return nil
+}
+
 func (d drawer) tested() *opal.Tested {
 	method := must(d, opal.AllMethods())
 	b := &opal.Tested{
@@ -241,6 +265,9 @@ func (d drawer) tested() *opal.Tested {
 	}
 	if d.yes() {
 		b.Destroyed = &opal.Destroyed{Pieces: d.pieces(0), Mass: d.mass()}
+	}
+	if d.yes() {
+		b.Measurement = d.measurement(method)
 	}
 	return b
 }

@@ -161,7 +161,9 @@ type Event struct {
 	// Answers only: the event that withdrew this one.
 	WithdrawnBy *string `protobuf:"bytes,65,opt,name=withdrawn_by,json=withdrawnBy,proto3,oneof" json:"withdrawn_by,omitempty"`
 	// Answers only: the event that corrected this one last.
-	CorrectedBy   *string `protobuf:"bytes,66,opt,name=corrected_by,json=correctedBy,proto3,oneof" json:"corrected_by,omitempty"`
+	CorrectedBy *string `protobuf:"bytes,66,opt,name=corrected_by,json=correctedBy,proto3,oneof" json:"corrected_by,omitempty"`
+	// Answers only: what the service made of a test's measurement.
+	Computed      *Computed `protobuf:"bytes,67,opt,name=computed,proto3,oneof" json:"computed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -594,6 +596,13 @@ func (x *Event) GetCorrectedBy() string {
 		return *x.CorrectedBy
 	}
 	return ""
+}
+
+func (x *Event) GetComputed() *Computed {
+	if x != nil {
+		return x.Computed
+	}
+	return nil
 }
 
 type isEvent_Body interface {
@@ -1848,7 +1857,9 @@ type Tested struct {
 	// The laboratory's protocol.
 	Protocol *string `protobuf:"bytes,9,opt,name=protocol,proto3,oneof" json:"protocol,omitempty"`
 	// What the test used up.
-	Destroyed     *Destroyed `protobuf:"bytes,10,opt,name=destroyed,proto3" json:"destroyed,omitempty"`
+	Destroyed *Destroyed `protobuf:"bytes,10,opt,name=destroyed,proto3" json:"destroyed,omitempty"`
+	// The raw measurement: the service computes from it what it says, and keeps that beside the tester's word.
+	Measurement   *Measurement `protobuf:"bytes,11,opt,name=measurement,proto3" json:"measurement,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1953,6 +1964,643 @@ func (x *Tested) GetDestroyed() *Destroyed {
 	return nil
 }
 
+func (x *Tested) GetMeasurement() *Measurement {
+	if x != nil {
+		return x.Measurement
+	}
+	return nil
+}
+
+// Measurement is what an instrument showed. Exactly one part is given, the one of the test's method.
+type Measurement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of HYDROSTATIC.
+	Hydrostatic *HydrostaticReading `protobuf:"bytes,1,opt,name=hydrostatic,proto3" json:"hydrostatic,omitempty"`
+	// Of WATER_UPTAKE.
+	Uptake *UptakeReadings `protobuf:"bytes,2,opt,name=uptake,proto3" json:"uptake,omitempty"`
+	// Of INFRARED and RAMAN.
+	Spectrum *SpectrumReading `protobuf:"bytes,3,opt,name=spectrum,proto3" json:"spectrum,omitempty"`
+	// Of REFRACTOMETER.
+	Refractometer *RefractometerReading `protobuf:"bytes,4,opt,name=refractometer,proto3" json:"refractometer,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Measurement) Reset() {
+	*x = Measurement{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Measurement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Measurement) ProtoMessage() {}
+
+func (x *Measurement) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
+func (*Measurement) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *Measurement) GetHydrostatic() *HydrostaticReading {
+	if x != nil {
+		return x.Hydrostatic
+	}
+	return nil
+}
+
+func (x *Measurement) GetUptake() *UptakeReadings {
+	if x != nil {
+		return x.Uptake
+	}
+	return nil
+}
+
+func (x *Measurement) GetSpectrum() *SpectrumReading {
+	if x != nil {
+		return x.Spectrum
+	}
+	return nil
+}
+
+func (x *Measurement) GetRefractometer() *RefractometerReading {
+	if x != nil {
+		return x.Refractometer
+	}
+	return nil
+}
+
+// HydrostaticReading is a stone weighed in air and hanging in water, and for a porous one also in air after it has drunk.
+type HydrostaticReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Dry, in air.
+	DryMass *string `protobuf:"bytes,1,opt,name=dry_mass,json=dryMass,proto3,oneof" json:"dry_mass,omitempty"`
+	// Hanging in water.
+	SuspendedMass *string `protobuf:"bytes,2,opt,name=suspended_mass,json=suspendedMass,proto3,oneof" json:"suspended_mass,omitempty"`
+	// Soaked, in air, wiped.
+	SoakedMass *string `protobuf:"bytes,3,opt,name=soaked_mass,json=soakedMass,proto3,oneof" json:"soaked_mass,omitempty"`
+	// Of the water, in degrees Celsius.
+	WaterTemperatureCelsius *float64 `protobuf:"fixed64,4,opt,name=water_temperature_celsius,json=waterTemperatureCelsius,proto3,oneof" json:"water_temperature_celsius,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
+}
+
+func (x *HydrostaticReading) Reset() {
+	*x = HydrostaticReading{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HydrostaticReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HydrostaticReading) ProtoMessage() {}
+
+func (x *HydrostaticReading) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HydrostaticReading.ProtoReflect.Descriptor instead.
+func (*HydrostaticReading) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *HydrostaticReading) GetDryMass() string {
+	if x != nil && x.DryMass != nil {
+		return *x.DryMass
+	}
+	return ""
+}
+
+func (x *HydrostaticReading) GetSuspendedMass() string {
+	if x != nil && x.SuspendedMass != nil {
+		return *x.SuspendedMass
+	}
+	return ""
+}
+
+func (x *HydrostaticReading) GetSoakedMass() string {
+	if x != nil && x.SoakedMass != nil {
+		return *x.SoakedMass
+	}
+	return ""
+}
+
+func (x *HydrostaticReading) GetWaterTemperatureCelsius() float64 {
+	if x != nil && x.WaterTemperatureCelsius != nil {
+		return *x.WaterTemperatureCelsius
+	}
+	return 0
+}
+
+// UptakeReadings is a stone weighed again and again while it lies in water.
+type UptakeReadings struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Dry, before.
+	DryMass *string `protobuf:"bytes,1,opt,name=dry_mass,json=dryMass,proto3,oneof" json:"dry_mass,omitempty"`
+	// Up to 500 weighings, in order of time.
+	Readings []*UptakeReading `protobuf:"bytes,2,rep,name=readings,proto3" json:"readings,omitempty"`
+	// Once it was dry again.
+	DriedMass *string `protobuf:"bytes,3,opt,name=dried_mass,json=driedMass,proto3,oneof" json:"dried_mass,omitempty"`
+	// Of the water, in degrees Celsius.
+	WaterTemperatureCelsius *float64 `protobuf:"fixed64,4,opt,name=water_temperature_celsius,json=waterTemperatureCelsius,proto3,oneof" json:"water_temperature_celsius,omitempty"`
+	// TRANSPARENT, TRANSLUCENT, SEMI_OPAQUE or OPAQUE, before.
+	TransparencyBefore *string `protobuf:"bytes,5,opt,name=transparency_before,json=transparencyBefore,proto3,oneof" json:"transparency_before,omitempty"`
+	// The same after.
+	TransparencyAfter *string `protobuf:"bytes,6,opt,name=transparency_after,json=transparencyAfter,proto3,oneof" json:"transparency_after,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *UptakeReadings) Reset() {
+	*x = UptakeReadings{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UptakeReadings) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UptakeReadings) ProtoMessage() {}
+
+func (x *UptakeReadings) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UptakeReadings.ProtoReflect.Descriptor instead.
+func (*UptakeReadings) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *UptakeReadings) GetDryMass() string {
+	if x != nil && x.DryMass != nil {
+		return *x.DryMass
+	}
+	return ""
+}
+
+func (x *UptakeReadings) GetReadings() []*UptakeReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *UptakeReadings) GetDriedMass() string {
+	if x != nil && x.DriedMass != nil {
+		return *x.DriedMass
+	}
+	return ""
+}
+
+func (x *UptakeReadings) GetWaterTemperatureCelsius() float64 {
+	if x != nil && x.WaterTemperatureCelsius != nil {
+		return *x.WaterTemperatureCelsius
+	}
+	return 0
+}
+
+func (x *UptakeReadings) GetTransparencyBefore() string {
+	if x != nil && x.TransparencyBefore != nil {
+		return *x.TransparencyBefore
+	}
+	return ""
+}
+
+func (x *UptakeReadings) GetTransparencyAfter() string {
+	if x != nil && x.TransparencyAfter != nil {
+		return *x.TransparencyAfter
+	}
+	return ""
+}
+
+// UptakeReading is one weighing.
+type UptakeReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Minutes after it was put into the water.
+	Minutes *float64 `protobuf:"fixed64,1,opt,name=minutes,proto3,oneof" json:"minutes,omitempty"`
+	// Wiped, in air.
+	Mass          *string `protobuf:"bytes,2,opt,name=mass,proto3,oneof" json:"mass,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UptakeReading) Reset() {
+	*x = UptakeReading{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UptakeReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UptakeReading) ProtoMessage() {}
+
+func (x *UptakeReading) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UptakeReading.ProtoReflect.Descriptor instead.
+func (*UptakeReading) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *UptakeReading) GetMinutes() float64 {
+	if x != nil && x.Minutes != nil {
+		return *x.Minutes
+	}
+	return 0
+}
+
+func (x *UptakeReading) GetMass() string {
+	if x != nil && x.Mass != nil {
+		return *x.Mass
+	}
+	return ""
+}
+
+// SpectrumReading names the attachment of the event that holds the spectrum.
+type SpectrumReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of the file, 64 hexadecimal digits.
+	Sha256        *string `protobuf:"bytes,1,opt,name=sha256,proto3,oneof" json:"sha256,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SpectrumReading) Reset() {
+	*x = SpectrumReading{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SpectrumReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SpectrumReading) ProtoMessage() {}
+
+func (x *SpectrumReading) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SpectrumReading.ProtoReflect.Descriptor instead.
+func (*SpectrumReading) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *SpectrumReading) GetSha256() string {
+	if x != nil && x.Sha256 != nil {
+		return *x.Sha256
+	}
+	return ""
+}
+
+// RefractometerReading is the refractive indices that were read.
+type RefractometerReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Up to 50, such as 1.45.
+	Indices       []float64 `protobuf:"fixed64,1,rep,packed,name=indices,proto3" json:"indices,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RefractometerReading) Reset() {
+	*x = RefractometerReading{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RefractometerReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RefractometerReading) ProtoMessage() {}
+
+func (x *RefractometerReading) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RefractometerReading.ProtoReflect.Descriptor instead.
+func (*RefractometerReading) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *RefractometerReading) GetIndices() []float64 {
+	if x != nil {
+		return x.Indices
+	}
+	return nil
+}
+
+// Computed is what the service made of a measurement when it took it in.
+type Computed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What computed it, with its version, such as "uptake/1".
+	Algorithm *string `protobuf:"bytes,1,opt,name=algorithm,proto3,oneof" json:"algorithm,omitempty"`
+	// The word of the method.
+	Outcome *string `protobuf:"bytes,2,opt,name=outcome,proto3,oneof" json:"outcome,omitempty"`
+	// Further words that the same measurement earns.
+	Also []string `protobuf:"bytes,3,rep,name=also,proto3" json:"also,omitempty"`
+	// What was computed.
+	Figures []*Figure `protobuf:"bytes,4,rep,name=figures,proto3" json:"figures,omitempty"`
+	// What follows from it.
+	Says []string `protobuf:"bytes,5,rep,name=says,proto3" json:"says,omitempty"`
+	// What does not.
+	Silent []string `protobuf:"bytes,6,rep,name=silent,proto3" json:"silent,omitempty"`
+	// What to beware of.
+	Cautions []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// A spectrum reduced to its peaks.
+	Peaks         []*Peak `protobuf:"bytes,8,rep,name=peaks,proto3" json:"peaks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Computed) Reset() {
+	*x = Computed{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Computed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Computed) ProtoMessage() {}
+
+func (x *Computed) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Computed.ProtoReflect.Descriptor instead.
+func (*Computed) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *Computed) GetAlgorithm() string {
+	if x != nil && x.Algorithm != nil {
+		return *x.Algorithm
+	}
+	return ""
+}
+
+func (x *Computed) GetOutcome() string {
+	if x != nil && x.Outcome != nil {
+		return *x.Outcome
+	}
+	return ""
+}
+
+func (x *Computed) GetAlso() []string {
+	if x != nil {
+		return x.Also
+	}
+	return nil
+}
+
+func (x *Computed) GetFigures() []*Figure {
+	if x != nil {
+		return x.Figures
+	}
+	return nil
+}
+
+func (x *Computed) GetSays() []string {
+	if x != nil {
+		return x.Says
+	}
+	return nil
+}
+
+func (x *Computed) GetSilent() []string {
+	if x != nil {
+		return x.Silent
+	}
+	return nil
+}
+
+func (x *Computed) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *Computed) GetPeaks() []*Peak {
+	if x != nil {
+		return x.Peaks
+	}
+	return nil
+}
+
+// Figure is one number with its standard uncertainty.
+type Figure struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name, such as bulkDensity.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Its value.
+	Value float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// Its standard uncertainty, in the same unit.
+	Uncertainty *float64 `protobuf:"fixed64,3,opt,name=uncertainty,proto3,oneof" json:"uncertainty,omitempty"`
+	// Its unit; empty: a ratio.
+	Unit          string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Figure) Reset() {
+	*x = Figure{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Figure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Figure) ProtoMessage() {}
+
+func (x *Figure) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Figure.ProtoReflect.Descriptor instead.
+func (*Figure) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *Figure) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Figure) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *Figure) GetUncertainty() float64 {
+	if x != nil && x.Uncertainty != nil {
+		return *x.Uncertainty
+	}
+	return 0
+}
+
+func (x *Figure) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+// Peak is one peak of a spectrum.
+type Peak struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where, in the spectrum's unit.
+	Position float64 `protobuf:"fixed64,1,opt,name=position,proto3" json:"position,omitempty"`
+	// How high over its baseline.
+	Height float64 `protobuf:"fixed64,2,opt,name=height,proto3" json:"height,omitempty"`
+	// How wide at half its height.
+	Width         *float64 `protobuf:"fixed64,3,opt,name=width,proto3,oneof" json:"width,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Peak) Reset() {
+	*x = Peak{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Peak) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Peak) ProtoMessage() {}
+
+func (x *Peak) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Peak.ProtoReflect.Descriptor instead.
+func (*Peak) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *Peak) GetPosition() float64 {
+	if x != nil {
+		return x.Position
+	}
+	return 0
+}
+
+func (x *Peak) GetHeight() float64 {
+	if x != nil {
+		return x.Height
+	}
+	return 0
+}
+
+func (x *Peak) GetWidth() float64 {
+	if x != nil && x.Width != nil {
+		return *x.Width
+	}
+	return 0
+}
+
 // Sample says which stones a test touched.
 type Sample struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1976,7 +2624,7 @@ type Sample struct {
 
 func (x *Sample) Reset() {
 	*x = Sample{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[15]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1988,7 +2636,7 @@ func (x *Sample) String() string {
 func (*Sample) ProtoMessage() {}
 
 func (x *Sample) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[15]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2001,7 +2649,7 @@ func (x *Sample) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sample.ProtoReflect.Descriptor instead.
 func (*Sample) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{15}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Sample) GetKind() string {
@@ -2070,7 +2718,7 @@ type TestFinding struct {
 
 func (x *TestFinding) Reset() {
 	*x = TestFinding{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[16]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2082,7 +2730,7 @@ func (x *TestFinding) String() string {
 func (*TestFinding) ProtoMessage() {}
 
 func (x *TestFinding) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[16]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2095,7 +2743,7 @@ func (x *TestFinding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TestFinding.ProtoReflect.Descriptor instead.
 func (*TestFinding) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{16}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *TestFinding) GetOutcome() string {
@@ -2139,7 +2787,7 @@ type Destroyed struct {
 
 func (x *Destroyed) Reset() {
 	*x = Destroyed{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[17]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2151,7 +2799,7 @@ func (x *Destroyed) String() string {
 func (*Destroyed) ProtoMessage() {}
 
 func (x *Destroyed) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[17]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2164,7 +2812,7 @@ func (x *Destroyed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Destroyed.ProtoReflect.Descriptor instead.
 func (*Destroyed) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{17}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Destroyed) GetPieces() int32 {
@@ -2202,7 +2850,7 @@ type Treated struct {
 
 func (x *Treated) Reset() {
 	*x = Treated{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2214,7 +2862,7 @@ func (x *Treated) String() string {
 func (*Treated) ProtoMessage() {}
 
 func (x *Treated) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2227,7 +2875,7 @@ func (x *Treated) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Treated.ProtoReflect.Descriptor instead.
 func (*Treated) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{18}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Treated) GetTreatment() string {
@@ -2287,7 +2935,7 @@ type Process struct {
 
 func (x *Process) Reset() {
 	*x = Process{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2299,7 +2947,7 @@ func (x *Process) String() string {
 func (*Process) ProtoMessage() {}
 
 func (x *Process) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2312,7 +2960,7 @@ func (x *Process) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Process.ProtoReflect.Descriptor instead.
 func (*Process) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{19}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Process) GetTemperatureCelsius() float64 {
@@ -2357,7 +3005,7 @@ type Described struct {
 
 func (x *Described) Reset() {
 	*x = Described{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2369,7 +3017,7 @@ func (x *Described) String() string {
 func (*Described) ProtoMessage() {}
 
 func (x *Described) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2382,7 +3030,7 @@ func (x *Described) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Described.ProtoReflect.Descriptor instead.
 func (*Described) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{20}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Described) GetBodyTone() int32 {
@@ -2442,7 +3090,7 @@ type HandedOver struct {
 
 func (x *HandedOver) Reset() {
 	*x = HandedOver{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2454,7 +3102,7 @@ func (x *HandedOver) String() string {
 func (*HandedOver) ProtoMessage() {}
 
 func (x *HandedOver) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2467,7 +3115,7 @@ func (x *HandedOver) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandedOver.ProtoReflect.Descriptor instead.
 func (*HandedOver) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{21}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *HandedOver) GetTo() string {
@@ -2510,7 +3158,7 @@ type PartOf struct {
 
 func (x *PartOf) Reset() {
 	*x = PartOf{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2522,7 +3170,7 @@ func (x *PartOf) String() string {
 func (*PartOf) ProtoMessage() {}
 
 func (x *PartOf) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2535,7 +3183,7 @@ func (x *PartOf) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartOf.ProtoReflect.Descriptor instead.
 func (*PartOf) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{22}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *PartOf) GetLot() string {
@@ -2592,7 +3240,7 @@ type Sold struct {
 
 func (x *Sold) Reset() {
 	*x = Sold{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2604,7 +3252,7 @@ func (x *Sold) String() string {
 func (*Sold) ProtoMessage() {}
 
 func (x *Sold) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2617,7 +3265,7 @@ func (x *Sold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sold.ProtoReflect.Descriptor instead.
 func (*Sold) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{23}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Sold) GetTo() string {
@@ -2670,7 +3318,7 @@ type Received struct {
 
 func (x *Received) Reset() {
 	*x = Received{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2682,7 +3330,7 @@ func (x *Received) String() string {
 func (*Received) ProtoMessage() {}
 
 func (x *Received) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2695,7 +3343,7 @@ func (x *Received) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Received.ProtoReflect.Descriptor instead.
 func (*Received) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{24}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Received) GetPieces() int32 {
@@ -2730,7 +3378,7 @@ type Refused struct {
 
 func (x *Refused) Reset() {
 	*x = Refused{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2742,7 +3390,7 @@ func (x *Refused) String() string {
 func (*Refused) ProtoMessage() {}
 
 func (x *Refused) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2755,7 +3403,7 @@ func (x *Refused) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Refused.ProtoReflect.Descriptor instead.
 func (*Refused) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{25}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Refused) GetBecause() string {
@@ -2778,7 +3426,7 @@ type Returned struct {
 
 func (x *Returned) Reset() {
 	*x = Returned{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2790,7 +3438,7 @@ func (x *Returned) String() string {
 func (*Returned) ProtoMessage() {}
 
 func (x *Returned) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2803,7 +3451,7 @@ func (x *Returned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Returned.ProtoReflect.Descriptor instead.
 func (*Returned) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{26}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Returned) GetSale() string {
@@ -2833,7 +3481,7 @@ type NothingDone struct {
 
 func (x *NothingDone) Reset() {
 	*x = NothingDone{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2845,7 +3493,7 @@ func (x *NothingDone) String() string {
 func (*NothingDone) ProtoMessage() {}
 
 func (x *NothingDone) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2858,7 +3506,7 @@ func (x *NothingDone) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NothingDone.ProtoReflect.Descriptor instead.
 func (*NothingDone) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{27}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *NothingDone) GetFrom() string {
@@ -2890,7 +3538,7 @@ type Counted struct {
 
 func (x *Counted) Reset() {
 	*x = Counted{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2902,7 +3550,7 @@ func (x *Counted) String() string {
 func (*Counted) ProtoMessage() {}
 
 func (x *Counted) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2915,7 +3563,7 @@ func (x *Counted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counted.ProtoReflect.Descriptor instead.
 func (*Counted) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{28}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Counted) GetPieces() int32 {
@@ -2950,7 +3598,7 @@ type Set struct {
 
 func (x *Set) Reset() {
 	*x = Set{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2962,7 +3610,7 @@ func (x *Set) String() string {
 func (*Set) ProtoMessage() {}
 
 func (x *Set) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2975,7 +3623,7 @@ func (x *Set) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Set.ProtoReflect.Descriptor instead.
 func (*Set) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{29}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Set) GetPiece() string {
@@ -2996,7 +3644,7 @@ type Unset struct {
 
 func (x *Unset) Reset() {
 	*x = Unset{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3008,7 +3656,7 @@ func (x *Unset) String() string {
 func (*Unset) ProtoMessage() {}
 
 func (x *Unset) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3021,7 +3669,7 @@ func (x *Unset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Unset.ProtoReflect.Descriptor instead.
 func (*Unset) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{30}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Unset) GetPiece() string {
@@ -3046,7 +3694,7 @@ type ReferenceSet struct {
 
 func (x *ReferenceSet) Reset() {
 	*x = ReferenceSet{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3058,7 +3706,7 @@ func (x *ReferenceSet) String() string {
 func (*ReferenceSet) ProtoMessage() {}
 
 func (x *ReferenceSet) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3071,7 +3719,7 @@ func (x *ReferenceSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReferenceSet.ProtoReflect.Descriptor instead.
 func (*ReferenceSet) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{31}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ReferenceSet) GetKnown() string {
@@ -3108,7 +3756,7 @@ type Closed struct {
 
 func (x *Closed) Reset() {
 	*x = Closed{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3120,7 +3768,7 @@ func (x *Closed) String() string {
 func (*Closed) ProtoMessage() {}
 
 func (x *Closed) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3133,7 +3781,7 @@ func (x *Closed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Closed.ProtoReflect.Descriptor instead.
 func (*Closed) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{32}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Closed) GetReason() string {
@@ -3161,7 +3809,7 @@ type Reopened struct {
 
 func (x *Reopened) Reset() {
 	*x = Reopened{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3173,7 +3821,7 @@ func (x *Reopened) String() string {
 func (*Reopened) ProtoMessage() {}
 
 func (x *Reopened) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3186,7 +3834,7 @@ func (x *Reopened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reopened.ProtoReflect.Descriptor instead.
 func (*Reopened) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{33}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Reopened) GetWhy() string {
@@ -3211,7 +3859,7 @@ type Corrected struct {
 
 func (x *Corrected) Reset() {
 	*x = Corrected{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3223,7 +3871,7 @@ func (x *Corrected) String() string {
 func (*Corrected) ProtoMessage() {}
 
 func (x *Corrected) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3236,7 +3884,7 @@ func (x *Corrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Corrected.ProtoReflect.Descriptor instead.
 func (*Corrected) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{34}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *Corrected) GetEvent() string {
@@ -3293,7 +3941,7 @@ type Replacement struct {
 
 func (x *Replacement) Reset() {
 	*x = Replacement{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[35]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3305,7 +3953,7 @@ func (x *Replacement) String() string {
 func (*Replacement) ProtoMessage() {}
 
 func (x *Replacement) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[35]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3318,7 +3966,7 @@ func (x *Replacement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Replacement.ProtoReflect.Descriptor instead.
 func (*Replacement) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{35}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *Replacement) GetOccurredAt() string {
@@ -3599,7 +4247,7 @@ type Withdrawn struct {
 
 func (x *Withdrawn) Reset() {
 	*x = Withdrawn{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[36]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3611,7 +4259,7 @@ func (x *Withdrawn) String() string {
 func (*Withdrawn) ProtoMessage() {}
 
 func (x *Withdrawn) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[36]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3624,7 +4272,7 @@ func (x *Withdrawn) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Withdrawn.ProtoReflect.Descriptor instead.
 func (*Withdrawn) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{36}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *Withdrawn) GetEvent() string {
@@ -3660,7 +4308,7 @@ type Enrolled struct {
 
 func (x *Enrolled) Reset() {
 	*x = Enrolled{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[37]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3672,7 +4320,7 @@ func (x *Enrolled) String() string {
 func (*Enrolled) ProtoMessage() {}
 
 func (x *Enrolled) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[37]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3685,7 +4333,7 @@ func (x *Enrolled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Enrolled.ProtoReflect.Descriptor instead.
 func (*Enrolled) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{37}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *Enrolled) GetParty() string {
@@ -3740,7 +4388,7 @@ type TokenIssued struct {
 
 func (x *TokenIssued) Reset() {
 	*x = TokenIssued{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[38]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3752,7 +4400,7 @@ func (x *TokenIssued) String() string {
 func (*TokenIssued) ProtoMessage() {}
 
 func (x *TokenIssued) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[38]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3765,7 +4413,7 @@ func (x *TokenIssued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TokenIssued.ProtoReflect.Descriptor instead.
 func (*TokenIssued) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{38}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *TokenIssued) GetParty() string {
@@ -3809,7 +4457,7 @@ type TokenRevoked struct {
 
 func (x *TokenRevoked) Reset() {
 	*x = TokenRevoked{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[39]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3821,7 +4469,7 @@ func (x *TokenRevoked) String() string {
 func (*TokenRevoked) ProtoMessage() {}
 
 func (x *TokenRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[39]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3834,7 +4482,7 @@ func (x *TokenRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TokenRevoked.ProtoReflect.Descriptor instead.
 func (*TokenRevoked) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{39}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *TokenRevoked) GetParty() string {
@@ -3866,7 +4514,7 @@ type KeyAdded struct {
 
 func (x *KeyAdded) Reset() {
 	*x = KeyAdded{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[40]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3878,7 +4526,7 @@ func (x *KeyAdded) String() string {
 func (*KeyAdded) ProtoMessage() {}
 
 func (x *KeyAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[40]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3891,7 +4539,7 @@ func (x *KeyAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeyAdded.ProtoReflect.Descriptor instead.
 func (*KeyAdded) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{40}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *KeyAdded) GetParty() string {
@@ -3932,7 +4580,7 @@ type KeyRevoked struct {
 
 func (x *KeyRevoked) Reset() {
 	*x = KeyRevoked{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[41]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3944,7 +4592,7 @@ func (x *KeyRevoked) String() string {
 func (*KeyRevoked) ProtoMessage() {}
 
 func (x *KeyRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[41]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3957,7 +4605,7 @@ func (x *KeyRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeyRevoked.ProtoReflect.Descriptor instead.
 func (*KeyRevoked) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{41}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *KeyRevoked) GetParty() string {
@@ -4005,7 +4653,7 @@ type MethodValidated struct {
 
 func (x *MethodValidated) Reset() {
 	*x = MethodValidated{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[42]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4017,7 +4665,7 @@ func (x *MethodValidated) String() string {
 func (*MethodValidated) ProtoMessage() {}
 
 func (x *MethodValidated) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[42]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4030,7 +4678,7 @@ func (x *MethodValidated) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MethodValidated.ProtoReflect.Descriptor instead.
 func (*MethodValidated) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{42}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *MethodValidated) GetMethod() string {
@@ -4082,7 +4730,7 @@ type ValidationRow struct {
 
 func (x *ValidationRow) Reset() {
 	*x = ValidationRow{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[43]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4094,7 +4742,7 @@ func (x *ValidationRow) String() string {
 func (*ValidationRow) ProtoMessage() {}
 
 func (x *ValidationRow) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[43]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4107,7 +4755,7 @@ func (x *ValidationRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ValidationRow.ProtoReflect.Descriptor instead.
 func (*ValidationRow) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{43}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ValidationRow) GetOutcome() string {
@@ -4163,7 +4811,7 @@ type PolicySet struct {
 
 func (x *PolicySet) Reset() {
 	*x = PolicySet{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[44]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4175,7 +4823,7 @@ func (x *PolicySet) String() string {
 func (*PolicySet) ProtoMessage() {}
 
 func (x *PolicySet) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[44]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4188,7 +4836,7 @@ func (x *PolicySet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PolicySet.ProtoReflect.Descriptor instead.
 func (*PolicySet) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{44}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *PolicySet) GetPolicy() *Policy {
@@ -4237,7 +4885,7 @@ type Policy struct {
 
 func (x *Policy) Reset() {
 	*x = Policy{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[45]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4249,7 +4897,7 @@ func (x *Policy) String() string {
 func (*Policy) ProtoMessage() {}
 
 func (x *Policy) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[45]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4262,7 +4910,7 @@ func (x *Policy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Policy.ProtoReflect.Descriptor instead.
 func (*Policy) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{45}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *Policy) GetVersion() int64 {
@@ -4397,7 +5045,7 @@ type LogOpened struct {
 
 func (x *LogOpened) Reset() {
 	*x = LogOpened{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[46]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4409,7 +5057,7 @@ func (x *LogOpened) String() string {
 func (*LogOpened) ProtoMessage() {}
 
 func (x *LogOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[46]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4422,7 +5070,7 @@ func (x *LogOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogOpened.ProtoReflect.Descriptor instead.
 func (*LogOpened) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{46}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *LogOpened) GetLogName() string {
@@ -4499,7 +5147,7 @@ type HandleIssued struct {
 
 func (x *HandleIssued) Reset() {
 	*x = HandleIssued{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[47]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4511,7 +5159,7 @@ func (x *HandleIssued) String() string {
 func (*HandleIssued) ProtoMessage() {}
 
 func (x *HandleIssued) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[47]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4524,7 +5172,7 @@ func (x *HandleIssued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandleIssued.ProtoReflect.Descriptor instead.
 func (*HandleIssued) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{47}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *HandleIssued) GetHandle() string {
@@ -4545,7 +5193,7 @@ type HandleRevoked struct {
 
 func (x *HandleRevoked) Reset() {
 	*x = HandleRevoked{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[48]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4557,7 +5205,7 @@ func (x *HandleRevoked) String() string {
 func (*HandleRevoked) ProtoMessage() {}
 
 func (x *HandleRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[48]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4570,7 +5218,7 @@ func (x *HandleRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandleRevoked.ProtoReflect.Descriptor instead.
 func (*HandleRevoked) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{48}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *HandleRevoked) GetHandle() string {
@@ -4593,7 +5241,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x04name\x18\x03 \x01(\tH\x02R\x04name\x88\x01\x01B\t\n" +
 	"\a_sha256B\r\n" +
 	"\v_media_typeB\a\n" +
-	"\x05_name\"\xa5\x13\n" +
+	"\x05_name\"\xea\x13\n" +
 	"\x05Event\x12\"\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tH\x01R\trequestId\x88\x01\x01\x12\x15\n" +
@@ -4650,7 +5298,8 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\bfindings\x18? \x03(\v2\x14.lotpaper.v1.FindingR\bfindings\x12\x1a\n" +
 	"\bwithheld\x18@ \x03(\tR\bwithheld\x12&\n" +
 	"\fwithdrawn_by\x18A \x01(\tH\vR\vwithdrawnBy\x88\x01\x01\x12&\n" +
-	"\fcorrected_by\x18B \x01(\tH\fR\vcorrectedBy\x88\x01\x01B\x06\n" +
+	"\fcorrected_by\x18B \x01(\tH\fR\vcorrectedBy\x88\x01\x01\x126\n" +
+	"\bcomputed\x18C \x01(\v2\x15.lotpaper.v1.ComputedH\rR\bcomputed\x88\x01\x01B\x06\n" +
 	"\x04bodyB\r\n" +
 	"\v_request_idB\x06\n" +
 	"\x04_lotB\b\n" +
@@ -4663,7 +5312,8 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\t_positionB\x0e\n" +
 	"\f_recorded_atB\x0f\n" +
 	"\r_withdrawn_byB\x0f\n" +
-	"\r_corrected_by\"\xfe\x02\n" +
+	"\r_corrected_byB\v\n" +
+	"\t_computed\"\xfe\x02\n" +
 	"\aFinding\x12\x17\n" +
 	"\x04code\x18\x01 \x01(\tH\x00R\x04code\x88\x01\x01\x12\x19\n" +
 	"\x05event\x18\x02 \x01(\tH\x01R\x05event\x88\x01\x01\x12\x15\n" +
@@ -4795,7 +5445,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x05_massB\a\n" +
 	"\x05_formB\b\n" +
 	"\x06_shapeB\v\n" +
-	"\t_moisture\"\xa7\x04\n" +
+	"\t_moisture\"\xe3\x04\n" +
 	"\x06Tested\x12\x1b\n" +
 	"\x06method\x18\x01 \x01(\tH\x00R\x06method\x88\x01\x01\x12+\n" +
 	"\x06sample\x18\x02 \x01(\v2\x13.lotpaper.v1.SampleR\x06sample\x12\x1d\n" +
@@ -4812,7 +5462,8 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"instrument\x88\x01\x01\x12\x1f\n" +
 	"\bprotocol\x18\t \x01(\tH\x04R\bprotocol\x88\x01\x01\x124\n" +
 	"\tdestroyed\x18\n" +
-	" \x01(\v2\x16.lotpaper.v1.DestroyedR\tdestroyed\x1a=\n" +
+	" \x01(\v2\x16.lotpaper.v1.DestroyedR\tdestroyed\x12:\n" +
+	"\vmeasurement\x18\v \x01(\v2\x18.lotpaper.v1.MeasurementR\vmeasurement\x1a=\n" +
 	"\x0fConditionsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01B\t\n" +
@@ -4821,7 +5472,70 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\b_outcomeB\v\n" +
 	"\t_identityB\r\n" +
 	"\v_instrumentB\v\n" +
-	"\t_protocol\"\x97\x02\n" +
+	"\t_protocol\"\x88\x02\n" +
+	"\vMeasurement\x12A\n" +
+	"\vhydrostatic\x18\x01 \x01(\v2\x1f.lotpaper.v1.HydrostaticReadingR\vhydrostatic\x123\n" +
+	"\x06uptake\x18\x02 \x01(\v2\x1b.lotpaper.v1.UptakeReadingsR\x06uptake\x128\n" +
+	"\bspectrum\x18\x03 \x01(\v2\x1c.lotpaper.v1.SpectrumReadingR\bspectrum\x12G\n" +
+	"\rrefractometer\x18\x04 \x01(\v2!.lotpaper.v1.RefractometerReadingR\rrefractometer\"\x95\x02\n" +
+	"\x12HydrostaticReading\x12\x1e\n" +
+	"\bdry_mass\x18\x01 \x01(\tH\x00R\adryMass\x88\x01\x01\x12*\n" +
+	"\x0esuspended_mass\x18\x02 \x01(\tH\x01R\rsuspendedMass\x88\x01\x01\x12$\n" +
+	"\vsoaked_mass\x18\x03 \x01(\tH\x02R\n" +
+	"soakedMass\x88\x01\x01\x12?\n" +
+	"\x19water_temperature_celsius\x18\x04 \x01(\x01H\x03R\x17waterTemperatureCelsius\x88\x01\x01B\v\n" +
+	"\t_dry_massB\x11\n" +
+	"\x0f_suspended_massB\x0e\n" +
+	"\f_soaked_massB\x1c\n" +
+	"\x1a_water_temperature_celsius\"\xa0\x03\n" +
+	"\x0eUptakeReadings\x12\x1e\n" +
+	"\bdry_mass\x18\x01 \x01(\tH\x00R\adryMass\x88\x01\x01\x126\n" +
+	"\breadings\x18\x02 \x03(\v2\x1a.lotpaper.v1.UptakeReadingR\breadings\x12\"\n" +
+	"\n" +
+	"dried_mass\x18\x03 \x01(\tH\x01R\tdriedMass\x88\x01\x01\x12?\n" +
+	"\x19water_temperature_celsius\x18\x04 \x01(\x01H\x02R\x17waterTemperatureCelsius\x88\x01\x01\x124\n" +
+	"\x13transparency_before\x18\x05 \x01(\tH\x03R\x12transparencyBefore\x88\x01\x01\x122\n" +
+	"\x12transparency_after\x18\x06 \x01(\tH\x04R\x11transparencyAfter\x88\x01\x01B\v\n" +
+	"\t_dry_massB\r\n" +
+	"\v_dried_massB\x1c\n" +
+	"\x1a_water_temperature_celsiusB\x16\n" +
+	"\x14_transparency_beforeB\x15\n" +
+	"\x13_transparency_after\"\\\n" +
+	"\rUptakeReading\x12\x1d\n" +
+	"\aminutes\x18\x01 \x01(\x01H\x00R\aminutes\x88\x01\x01\x12\x17\n" +
+	"\x04mass\x18\x02 \x01(\tH\x01R\x04mass\x88\x01\x01B\n" +
+	"\n" +
+	"\b_minutesB\a\n" +
+	"\x05_mass\"9\n" +
+	"\x0fSpectrumReading\x12\x1b\n" +
+	"\x06sha256\x18\x01 \x01(\tH\x00R\x06sha256\x88\x01\x01B\t\n" +
+	"\a_sha256\"0\n" +
+	"\x14RefractometerReading\x12\x18\n" +
+	"\aindices\x18\x01 \x03(\x01R\aindices\"\x9a\x02\n" +
+	"\bComputed\x12!\n" +
+	"\talgorithm\x18\x01 \x01(\tH\x00R\talgorithm\x88\x01\x01\x12\x1d\n" +
+	"\aoutcome\x18\x02 \x01(\tH\x01R\aoutcome\x88\x01\x01\x12\x12\n" +
+	"\x04also\x18\x03 \x03(\tR\x04also\x12-\n" +
+	"\afigures\x18\x04 \x03(\v2\x13.lotpaper.v1.FigureR\afigures\x12\x12\n" +
+	"\x04says\x18\x05 \x03(\tR\x04says\x12\x16\n" +
+	"\x06silent\x18\x06 \x03(\tR\x06silent\x12\x1a\n" +
+	"\bcautions\x18\a \x03(\tR\bcautions\x12'\n" +
+	"\x05peaks\x18\b \x03(\v2\x11.lotpaper.v1.PeakR\x05peaksB\f\n" +
+	"\n" +
+	"_algorithmB\n" +
+	"\n" +
+	"\b_outcome\"}\n" +
+	"\x06Figure\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x12%\n" +
+	"\vuncertainty\x18\x03 \x01(\x01H\x00R\vuncertainty\x88\x01\x01\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unitB\x0e\n" +
+	"\f_uncertainty\"_\n" +
+	"\x04Peak\x12\x1a\n" +
+	"\bposition\x18\x01 \x01(\x01R\bposition\x12\x16\n" +
+	"\x06height\x18\x02 \x01(\x01R\x06height\x12\x19\n" +
+	"\x05width\x18\x03 \x01(\x01H\x00R\x05width\x88\x01\x01B\b\n" +
+	"\x06_width\"\x97\x02\n" +
 	"\x06Sample\x12\x17\n" +
 	"\x04kind\x18\x01 \x01(\tH\x00R\x04kind\x88\x01\x01\x12\x1b\n" +
 	"\x06tested\x18\x02 \x01(\x05H\x01R\x06tested\x88\x01\x01\x12\x13\n" +
@@ -5155,58 +5869,67 @@ func file_lotpaper_v1_event_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_event_proto_rawDescData
 }
 
-var file_lotpaper_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 50)
+var file_lotpaper_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 59)
 var file_lotpaper_v1_event_proto_goTypes = []any{
-	(*Attachment)(nil),      // 0: lotpaper.v1.Attachment
-	(*Event)(nil),           // 1: lotpaper.v1.Event
-	(*Finding)(nil),         // 2: lotpaper.v1.Finding
-	(*Origin)(nil),          // 3: lotpaper.v1.Origin
-	(*Material)(nil),        // 4: lotpaper.v1.Material
-	(*Mined)(nil),           // 5: lotpaper.v1.Mined
-	(*Acquired)(nil),        // 6: lotpaper.v1.Acquired
-	(*Split)(nil),           // 7: lotpaper.v1.Split
-	(*Rest)(nil),            // 8: lotpaper.v1.Rest
-	(*Part)(nil),            // 9: lotpaper.v1.Part
-	(*Loss)(nil),            // 10: lotpaper.v1.Loss
-	(*Combined)(nil),        // 11: lotpaper.v1.Combined
-	(*Cut)(nil),             // 12: lotpaper.v1.Cut
-	(*Stone)(nil),           // 13: lotpaper.v1.Stone
-	(*Tested)(nil),          // 14: lotpaper.v1.Tested
-	(*Sample)(nil),          // 15: lotpaper.v1.Sample
-	(*TestFinding)(nil),     // 16: lotpaper.v1.TestFinding
-	(*Destroyed)(nil),       // 17: lotpaper.v1.Destroyed
-	(*Treated)(nil),         // 18: lotpaper.v1.Treated
-	(*Process)(nil),         // 19: lotpaper.v1.Process
-	(*Described)(nil),       // 20: lotpaper.v1.Described
-	(*HandedOver)(nil),      // 21: lotpaper.v1.HandedOver
-	(*PartOf)(nil),          // 22: lotpaper.v1.PartOf
-	(*Sold)(nil),            // 23: lotpaper.v1.Sold
-	(*Received)(nil),        // 24: lotpaper.v1.Received
-	(*Refused)(nil),         // 25: lotpaper.v1.Refused
-	(*Returned)(nil),        // 26: lotpaper.v1.Returned
-	(*NothingDone)(nil),     // 27: lotpaper.v1.NothingDone
-	(*Counted)(nil),         // 28: lotpaper.v1.Counted
-	(*Set)(nil),             // 29: lotpaper.v1.Set
-	(*Unset)(nil),           // 30: lotpaper.v1.Unset
-	(*ReferenceSet)(nil),    // 31: lotpaper.v1.ReferenceSet
-	(*Closed)(nil),          // 32: lotpaper.v1.Closed
-	(*Reopened)(nil),        // 33: lotpaper.v1.Reopened
-	(*Corrected)(nil),       // 34: lotpaper.v1.Corrected
-	(*Replacement)(nil),     // 35: lotpaper.v1.Replacement
-	(*Withdrawn)(nil),       // 36: lotpaper.v1.Withdrawn
-	(*Enrolled)(nil),        // 37: lotpaper.v1.Enrolled
-	(*TokenIssued)(nil),     // 38: lotpaper.v1.TokenIssued
-	(*TokenRevoked)(nil),    // 39: lotpaper.v1.TokenRevoked
-	(*KeyAdded)(nil),        // 40: lotpaper.v1.KeyAdded
-	(*KeyRevoked)(nil),      // 41: lotpaper.v1.KeyRevoked
-	(*MethodValidated)(nil), // 42: lotpaper.v1.MethodValidated
-	(*ValidationRow)(nil),   // 43: lotpaper.v1.ValidationRow
-	(*PolicySet)(nil),       // 44: lotpaper.v1.PolicySet
-	(*Policy)(nil),          // 45: lotpaper.v1.Policy
-	(*LogOpened)(nil),       // 46: lotpaper.v1.LogOpened
-	(*HandleIssued)(nil),    // 47: lotpaper.v1.HandleIssued
-	(*HandleRevoked)(nil),   // 48: lotpaper.v1.HandleRevoked
-	nil,                     // 49: lotpaper.v1.Tested.ConditionsEntry
+	(*Attachment)(nil),           // 0: lotpaper.v1.Attachment
+	(*Event)(nil),                // 1: lotpaper.v1.Event
+	(*Finding)(nil),              // 2: lotpaper.v1.Finding
+	(*Origin)(nil),               // 3: lotpaper.v1.Origin
+	(*Material)(nil),             // 4: lotpaper.v1.Material
+	(*Mined)(nil),                // 5: lotpaper.v1.Mined
+	(*Acquired)(nil),             // 6: lotpaper.v1.Acquired
+	(*Split)(nil),                // 7: lotpaper.v1.Split
+	(*Rest)(nil),                 // 8: lotpaper.v1.Rest
+	(*Part)(nil),                 // 9: lotpaper.v1.Part
+	(*Loss)(nil),                 // 10: lotpaper.v1.Loss
+	(*Combined)(nil),             // 11: lotpaper.v1.Combined
+	(*Cut)(nil),                  // 12: lotpaper.v1.Cut
+	(*Stone)(nil),                // 13: lotpaper.v1.Stone
+	(*Tested)(nil),               // 14: lotpaper.v1.Tested
+	(*Measurement)(nil),          // 15: lotpaper.v1.Measurement
+	(*HydrostaticReading)(nil),   // 16: lotpaper.v1.HydrostaticReading
+	(*UptakeReadings)(nil),       // 17: lotpaper.v1.UptakeReadings
+	(*UptakeReading)(nil),        // 18: lotpaper.v1.UptakeReading
+	(*SpectrumReading)(nil),      // 19: lotpaper.v1.SpectrumReading
+	(*RefractometerReading)(nil), // 20: lotpaper.v1.RefractometerReading
+	(*Computed)(nil),             // 21: lotpaper.v1.Computed
+	(*Figure)(nil),               // 22: lotpaper.v1.Figure
+	(*Peak)(nil),                 // 23: lotpaper.v1.Peak
+	(*Sample)(nil),               // 24: lotpaper.v1.Sample
+	(*TestFinding)(nil),          // 25: lotpaper.v1.TestFinding
+	(*Destroyed)(nil),            // 26: lotpaper.v1.Destroyed
+	(*Treated)(nil),              // 27: lotpaper.v1.Treated
+	(*Process)(nil),              // 28: lotpaper.v1.Process
+	(*Described)(nil),            // 29: lotpaper.v1.Described
+	(*HandedOver)(nil),           // 30: lotpaper.v1.HandedOver
+	(*PartOf)(nil),               // 31: lotpaper.v1.PartOf
+	(*Sold)(nil),                 // 32: lotpaper.v1.Sold
+	(*Received)(nil),             // 33: lotpaper.v1.Received
+	(*Refused)(nil),              // 34: lotpaper.v1.Refused
+	(*Returned)(nil),             // 35: lotpaper.v1.Returned
+	(*NothingDone)(nil),          // 36: lotpaper.v1.NothingDone
+	(*Counted)(nil),              // 37: lotpaper.v1.Counted
+	(*Set)(nil),                  // 38: lotpaper.v1.Set
+	(*Unset)(nil),                // 39: lotpaper.v1.Unset
+	(*ReferenceSet)(nil),         // 40: lotpaper.v1.ReferenceSet
+	(*Closed)(nil),               // 41: lotpaper.v1.Closed
+	(*Reopened)(nil),             // 42: lotpaper.v1.Reopened
+	(*Corrected)(nil),            // 43: lotpaper.v1.Corrected
+	(*Replacement)(nil),          // 44: lotpaper.v1.Replacement
+	(*Withdrawn)(nil),            // 45: lotpaper.v1.Withdrawn
+	(*Enrolled)(nil),             // 46: lotpaper.v1.Enrolled
+	(*TokenIssued)(nil),          // 47: lotpaper.v1.TokenIssued
+	(*TokenRevoked)(nil),         // 48: lotpaper.v1.TokenRevoked
+	(*KeyAdded)(nil),             // 49: lotpaper.v1.KeyAdded
+	(*KeyRevoked)(nil),           // 50: lotpaper.v1.KeyRevoked
+	(*MethodValidated)(nil),      // 51: lotpaper.v1.MethodValidated
+	(*ValidationRow)(nil),        // 52: lotpaper.v1.ValidationRow
+	(*PolicySet)(nil),            // 53: lotpaper.v1.PolicySet
+	(*Policy)(nil),               // 54: lotpaper.v1.Policy
+	(*LogOpened)(nil),            // 55: lotpaper.v1.LogOpened
+	(*HandleIssued)(nil),         // 56: lotpaper.v1.HandleIssued
+	(*HandleRevoked)(nil),        // 57: lotpaper.v1.HandleRevoked
+	nil,                          // 58: lotpaper.v1.Tested.ConditionsEntry
 }
 var file_lotpaper_v1_event_proto_depIdxs = []int32{
 	0,  // 0: lotpaper.v1.Event.attachments:type_name -> lotpaper.v1.Attachment
@@ -5216,73 +5939,82 @@ var file_lotpaper_v1_event_proto_depIdxs = []int32{
 	11, // 4: lotpaper.v1.Event.combined:type_name -> lotpaper.v1.Combined
 	12, // 5: lotpaper.v1.Event.cut:type_name -> lotpaper.v1.Cut
 	14, // 6: lotpaper.v1.Event.tested:type_name -> lotpaper.v1.Tested
-	18, // 7: lotpaper.v1.Event.treated:type_name -> lotpaper.v1.Treated
-	20, // 8: lotpaper.v1.Event.described:type_name -> lotpaper.v1.Described
-	21, // 9: lotpaper.v1.Event.handed_over:type_name -> lotpaper.v1.HandedOver
-	23, // 10: lotpaper.v1.Event.sold:type_name -> lotpaper.v1.Sold
-	24, // 11: lotpaper.v1.Event.received:type_name -> lotpaper.v1.Received
-	25, // 12: lotpaper.v1.Event.refused:type_name -> lotpaper.v1.Refused
-	26, // 13: lotpaper.v1.Event.returned:type_name -> lotpaper.v1.Returned
-	27, // 14: lotpaper.v1.Event.nothing_done:type_name -> lotpaper.v1.NothingDone
-	28, // 15: lotpaper.v1.Event.counted:type_name -> lotpaper.v1.Counted
-	29, // 16: lotpaper.v1.Event.set:type_name -> lotpaper.v1.Set
-	30, // 17: lotpaper.v1.Event.unset:type_name -> lotpaper.v1.Unset
-	31, // 18: lotpaper.v1.Event.reference_set:type_name -> lotpaper.v1.ReferenceSet
-	32, // 19: lotpaper.v1.Event.closed:type_name -> lotpaper.v1.Closed
-	33, // 20: lotpaper.v1.Event.reopened:type_name -> lotpaper.v1.Reopened
-	34, // 21: lotpaper.v1.Event.corrected:type_name -> lotpaper.v1.Corrected
-	36, // 22: lotpaper.v1.Event.withdrawn:type_name -> lotpaper.v1.Withdrawn
-	37, // 23: lotpaper.v1.Event.enrolled:type_name -> lotpaper.v1.Enrolled
-	38, // 24: lotpaper.v1.Event.token_issued:type_name -> lotpaper.v1.TokenIssued
-	39, // 25: lotpaper.v1.Event.token_revoked:type_name -> lotpaper.v1.TokenRevoked
-	40, // 26: lotpaper.v1.Event.key_added:type_name -> lotpaper.v1.KeyAdded
-	41, // 27: lotpaper.v1.Event.key_revoked:type_name -> lotpaper.v1.KeyRevoked
-	42, // 28: lotpaper.v1.Event.method_validated:type_name -> lotpaper.v1.MethodValidated
-	44, // 29: lotpaper.v1.Event.policy_set:type_name -> lotpaper.v1.PolicySet
-	46, // 30: lotpaper.v1.Event.log_opened:type_name -> lotpaper.v1.LogOpened
-	47, // 31: lotpaper.v1.Event.handle_issued:type_name -> lotpaper.v1.HandleIssued
-	48, // 32: lotpaper.v1.Event.handle_revoked:type_name -> lotpaper.v1.HandleRevoked
+	27, // 7: lotpaper.v1.Event.treated:type_name -> lotpaper.v1.Treated
+	29, // 8: lotpaper.v1.Event.described:type_name -> lotpaper.v1.Described
+	30, // 9: lotpaper.v1.Event.handed_over:type_name -> lotpaper.v1.HandedOver
+	32, // 10: lotpaper.v1.Event.sold:type_name -> lotpaper.v1.Sold
+	33, // 11: lotpaper.v1.Event.received:type_name -> lotpaper.v1.Received
+	34, // 12: lotpaper.v1.Event.refused:type_name -> lotpaper.v1.Refused
+	35, // 13: lotpaper.v1.Event.returned:type_name -> lotpaper.v1.Returned
+	36, // 14: lotpaper.v1.Event.nothing_done:type_name -> lotpaper.v1.NothingDone
+	37, // 15: lotpaper.v1.Event.counted:type_name -> lotpaper.v1.Counted
+	38, // 16: lotpaper.v1.Event.set:type_name -> lotpaper.v1.Set
+	39, // 17: lotpaper.v1.Event.unset:type_name -> lotpaper.v1.Unset
+	40, // 18: lotpaper.v1.Event.reference_set:type_name -> lotpaper.v1.ReferenceSet
+	41, // 19: lotpaper.v1.Event.closed:type_name -> lotpaper.v1.Closed
+	42, // 20: lotpaper.v1.Event.reopened:type_name -> lotpaper.v1.Reopened
+	43, // 21: lotpaper.v1.Event.corrected:type_name -> lotpaper.v1.Corrected
+	45, // 22: lotpaper.v1.Event.withdrawn:type_name -> lotpaper.v1.Withdrawn
+	46, // 23: lotpaper.v1.Event.enrolled:type_name -> lotpaper.v1.Enrolled
+	47, // 24: lotpaper.v1.Event.token_issued:type_name -> lotpaper.v1.TokenIssued
+	48, // 25: lotpaper.v1.Event.token_revoked:type_name -> lotpaper.v1.TokenRevoked
+	49, // 26: lotpaper.v1.Event.key_added:type_name -> lotpaper.v1.KeyAdded
+	50, // 27: lotpaper.v1.Event.key_revoked:type_name -> lotpaper.v1.KeyRevoked
+	51, // 28: lotpaper.v1.Event.method_validated:type_name -> lotpaper.v1.MethodValidated
+	53, // 29: lotpaper.v1.Event.policy_set:type_name -> lotpaper.v1.PolicySet
+	55, // 30: lotpaper.v1.Event.log_opened:type_name -> lotpaper.v1.LogOpened
+	56, // 31: lotpaper.v1.Event.handle_issued:type_name -> lotpaper.v1.HandleIssued
+	57, // 32: lotpaper.v1.Event.handle_revoked:type_name -> lotpaper.v1.HandleRevoked
 	2,  // 33: lotpaper.v1.Event.findings:type_name -> lotpaper.v1.Finding
-	3,  // 34: lotpaper.v1.Mined.origin:type_name -> lotpaper.v1.Origin
-	4,  // 35: lotpaper.v1.Mined.material:type_name -> lotpaper.v1.Material
-	4,  // 36: lotpaper.v1.Acquired.material:type_name -> lotpaper.v1.Material
-	8,  // 37: lotpaper.v1.Split.rest:type_name -> lotpaper.v1.Rest
-	9,  // 38: lotpaper.v1.Split.children:type_name -> lotpaper.v1.Part
-	10, // 39: lotpaper.v1.Split.loss:type_name -> lotpaper.v1.Loss
-	13, // 40: lotpaper.v1.Cut.stones:type_name -> lotpaper.v1.Stone
-	9,  // 41: lotpaper.v1.Cut.offcuts:type_name -> lotpaper.v1.Part
-	10, // 42: lotpaper.v1.Cut.loss:type_name -> lotpaper.v1.Loss
-	15, // 43: lotpaper.v1.Tested.sample:type_name -> lotpaper.v1.Sample
-	16, // 44: lotpaper.v1.Tested.findings:type_name -> lotpaper.v1.TestFinding
-	49, // 45: lotpaper.v1.Tested.conditions:type_name -> lotpaper.v1.Tested.ConditionsEntry
-	17, // 46: lotpaper.v1.Tested.destroyed:type_name -> lotpaper.v1.Destroyed
-	19, // 47: lotpaper.v1.Treated.process:type_name -> lotpaper.v1.Process
-	22, // 48: lotpaper.v1.HandedOver.part:type_name -> lotpaper.v1.PartOf
-	22, // 49: lotpaper.v1.Sold.part:type_name -> lotpaper.v1.PartOf
-	35, // 50: lotpaper.v1.Corrected.replacement:type_name -> lotpaper.v1.Replacement
-	5,  // 51: lotpaper.v1.Replacement.mined:type_name -> lotpaper.v1.Mined
-	6,  // 52: lotpaper.v1.Replacement.acquired:type_name -> lotpaper.v1.Acquired
-	7,  // 53: lotpaper.v1.Replacement.split:type_name -> lotpaper.v1.Split
-	11, // 54: lotpaper.v1.Replacement.combined:type_name -> lotpaper.v1.Combined
-	12, // 55: lotpaper.v1.Replacement.cut:type_name -> lotpaper.v1.Cut
-	14, // 56: lotpaper.v1.Replacement.tested:type_name -> lotpaper.v1.Tested
-	18, // 57: lotpaper.v1.Replacement.treated:type_name -> lotpaper.v1.Treated
-	20, // 58: lotpaper.v1.Replacement.described:type_name -> lotpaper.v1.Described
-	21, // 59: lotpaper.v1.Replacement.handed_over:type_name -> lotpaper.v1.HandedOver
-	23, // 60: lotpaper.v1.Replacement.sold:type_name -> lotpaper.v1.Sold
-	24, // 61: lotpaper.v1.Replacement.received:type_name -> lotpaper.v1.Received
-	27, // 62: lotpaper.v1.Replacement.nothing_done:type_name -> lotpaper.v1.NothingDone
-	28, // 63: lotpaper.v1.Replacement.counted:type_name -> lotpaper.v1.Counted
-	32, // 64: lotpaper.v1.Replacement.closed:type_name -> lotpaper.v1.Closed
-	42, // 65: lotpaper.v1.Replacement.method_validated:type_name -> lotpaper.v1.MethodValidated
-	43, // 66: lotpaper.v1.MethodValidated.rows:type_name -> lotpaper.v1.ValidationRow
-	45, // 67: lotpaper.v1.PolicySet.policy:type_name -> lotpaper.v1.Policy
-	45, // 68: lotpaper.v1.LogOpened.policy:type_name -> lotpaper.v1.Policy
-	69, // [69:69] is the sub-list for method output_type
-	69, // [69:69] is the sub-list for method input_type
-	69, // [69:69] is the sub-list for extension type_name
-	69, // [69:69] is the sub-list for extension extendee
-	0,  // [0:69] is the sub-list for field type_name
+	21, // 34: lotpaper.v1.Event.computed:type_name -> lotpaper.v1.Computed
+	3,  // 35: lotpaper.v1.Mined.origin:type_name -> lotpaper.v1.Origin
+	4,  // 36: lotpaper.v1.Mined.material:type_name -> lotpaper.v1.Material
+	4,  // 37: lotpaper.v1.Acquired.material:type_name -> lotpaper.v1.Material
+	8,  // 38: lotpaper.v1.Split.rest:type_name -> lotpaper.v1.Rest
+	9,  // 39: lotpaper.v1.Split.children:type_name -> lotpaper.v1.Part
+	10, // 40: lotpaper.v1.Split.loss:type_name -> lotpaper.v1.Loss
+	13, // 41: lotpaper.v1.Cut.stones:type_name -> lotpaper.v1.Stone
+	9,  // 42: lotpaper.v1.Cut.offcuts:type_name -> lotpaper.v1.Part
+	10, // 43: lotpaper.v1.Cut.loss:type_name -> lotpaper.v1.Loss
+	24, // 44: lotpaper.v1.Tested.sample:type_name -> lotpaper.v1.Sample
+	25, // 45: lotpaper.v1.Tested.findings:type_name -> lotpaper.v1.TestFinding
+	58, // 46: lotpaper.v1.Tested.conditions:type_name -> lotpaper.v1.Tested.ConditionsEntry
+	26, // 47: lotpaper.v1.Tested.destroyed:type_name -> lotpaper.v1.Destroyed
+	15, // 48: lotpaper.v1.Tested.measurement:type_name -> lotpaper.v1.Measurement
+	16, // 49: lotpaper.v1.Measurement.hydrostatic:type_name -> lotpaper.v1.HydrostaticReading
+	17, // 50: lotpaper.v1.Measurement.uptake:type_name -> lotpaper.v1.UptakeReadings
+	19, // 51: lotpaper.v1.Measurement.spectrum:type_name -> lotpaper.v1.SpectrumReading
+	20, // 52: lotpaper.v1.Measurement.refractometer:type_name -> lotpaper.v1.RefractometerReading
+	18, // 53: lotpaper.v1.UptakeReadings.readings:type_name -> lotpaper.v1.UptakeReading
+	22, // 54: lotpaper.v1.Computed.figures:type_name -> lotpaper.v1.Figure
+	23, // 55: lotpaper.v1.Computed.peaks:type_name -> lotpaper.v1.Peak
+	28, // 56: lotpaper.v1.Treated.process:type_name -> lotpaper.v1.Process
+	31, // 57: lotpaper.v1.HandedOver.part:type_name -> lotpaper.v1.PartOf
+	31, // 58: lotpaper.v1.Sold.part:type_name -> lotpaper.v1.PartOf
+	44, // 59: lotpaper.v1.Corrected.replacement:type_name -> lotpaper.v1.Replacement
+	5,  // 60: lotpaper.v1.Replacement.mined:type_name -> lotpaper.v1.Mined
+	6,  // 61: lotpaper.v1.Replacement.acquired:type_name -> lotpaper.v1.Acquired
+	7,  // 62: lotpaper.v1.Replacement.split:type_name -> lotpaper.v1.Split
+	11, // 63: lotpaper.v1.Replacement.combined:type_name -> lotpaper.v1.Combined
+	12, // 64: lotpaper.v1.Replacement.cut:type_name -> lotpaper.v1.Cut
+	14, // 65: lotpaper.v1.Replacement.tested:type_name -> lotpaper.v1.Tested
+	27, // 66: lotpaper.v1.Replacement.treated:type_name -> lotpaper.v1.Treated
+	29, // 67: lotpaper.v1.Replacement.described:type_name -> lotpaper.v1.Described
+	30, // 68: lotpaper.v1.Replacement.handed_over:type_name -> lotpaper.v1.HandedOver
+	32, // 69: lotpaper.v1.Replacement.sold:type_name -> lotpaper.v1.Sold
+	33, // 70: lotpaper.v1.Replacement.received:type_name -> lotpaper.v1.Received
+	36, // 71: lotpaper.v1.Replacement.nothing_done:type_name -> lotpaper.v1.NothingDone
+	37, // 72: lotpaper.v1.Replacement.counted:type_name -> lotpaper.v1.Counted
+	41, // 73: lotpaper.v1.Replacement.closed:type_name -> lotpaper.v1.Closed
+	51, // 74: lotpaper.v1.Replacement.method_validated:type_name -> lotpaper.v1.MethodValidated
+	52, // 75: lotpaper.v1.MethodValidated.rows:type_name -> lotpaper.v1.ValidationRow
+	54, // 76: lotpaper.v1.PolicySet.policy:type_name -> lotpaper.v1.Policy
+	54, // 77: lotpaper.v1.LogOpened.policy:type_name -> lotpaper.v1.Policy
+	78, // [78:78] is the sub-list for method output_type
+	78, // [78:78] is the sub-list for method input_type
+	78, // [78:78] is the sub-list for extension type_name
+	78, // [78:78] is the sub-list for extension extendee
+	0,  // [0:78] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_event_proto_init() }
@@ -5338,12 +6070,10 @@ func file_lotpaper_v1_event_proto_init() {
 	file_lotpaper_v1_event_proto_msgTypes[12].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[13].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[14].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[15].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[16].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[17].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[18].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[19].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[20].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[21].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[22].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[23].OneofWrappers = []any{}
@@ -5358,7 +6088,16 @@ func file_lotpaper_v1_event_proto_init() {
 	file_lotpaper_v1_event_proto_msgTypes[32].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[33].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[34].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[35].OneofWrappers = []any{
+	file_lotpaper_v1_event_proto_msgTypes[35].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[36].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[37].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[38].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[39].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[40].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[41].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[42].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[43].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[44].OneofWrappers = []any{
 		(*Replacement_Mined)(nil),
 		(*Replacement_Acquired)(nil),
 		(*Replacement_Split)(nil),
@@ -5375,25 +6114,25 @@ func file_lotpaper_v1_event_proto_init() {
 		(*Replacement_Closed)(nil),
 		(*Replacement_MethodValidated)(nil),
 	}
-	file_lotpaper_v1_event_proto_msgTypes[36].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[37].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[38].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[39].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[40].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[41].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[42].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[43].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[45].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[46].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[47].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[48].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[49].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[50].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[51].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[52].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[54].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[55].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[56].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[57].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_event_proto_rawDesc), len(file_lotpaper_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   50,
+			NumMessages:   59,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
