@@ -92,6 +92,9 @@ func (b *Bus) startEmbedded(ctx context.Context) error {
 	if err := os.MkdirAll(b.cfg.Dir, 0o700); err != nil {
 		return fmt.Errorf("make the journal's folder: %w", err)
 	}
+	if err := checkBlockFiles(b.cfg.Dir); err != nil {
+		return err
+	}
 	srv, err := server.NewServer(&server.Options{
 		ServerName: "lotpaper", DontListen: true, NoSigs: true, NoLog: false,
 		JetStream: true, StoreDir: b.cfg.Dir, SyncAlways: true,

@@ -28,8 +28,8 @@ import (
 
 var chaosFlips = flag.String("chaos.flips", "", "\"all\": flip every byte of the small stores, one after the other; \"3/32\": the fourth of 32 parts of that")
 
-// sweep says which part of all bytes is to be flipped; whole is false for an ordinary run, which draws some. A store that dies of its
-// damage keeps its memory until the process ends, so a whole sweep wants several processes.
+// sweep says which part of all bytes is to be flipped; whole is false for an ordinary run, which draws some. A whole sweep takes about an
+// hour, and what a flip does to the process can be found in a part.
 func sweep(t testing.TB) (part, parts int, whole bool) {
 	switch given := *chaosFlips; given {
 	case "":
