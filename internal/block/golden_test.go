@@ -133,15 +133,55 @@ func TestGoldenBlock(t *testing.T) {
 	golden(t, "leaf-plain", "Leaf of the block's third event, which has neither findings nor an outcome", b.Leaf(2, b.EnvelopeHashes()).Append(nil))
 }
 
+// computed fills every field of what is computed from a measurement.
+func computed() *opal.Computed {
+	u := 0.004
+	return &opal.Computed{
+		Algorithm: "uptake/1", Outcome: "STRONG", Also: []opal.Outcome{"LOST_MASS"},
+		Figures: []opal.Figure{{Name: "saturation", Value: 0.0712, Uncertainty: &u, Unit: "g/g"}, {Name: "readings", Value: 6}},
+		Says:    []string{"The stone drinks."}, Silent: []string{"It does not say that the stone was never dyed."}, Cautions: []string{"Let it dry slowly."},
+		Peaks: []opal.Peak{{Position: 4520.5, Height: 0.25, Width: 180}, {Position: 5240, Height: 1}},
+	}
+}
+
+func TestGoldenOutcome(t *testing.T) {
+	data, err := block.EncodeOutcome(computed())
+	if err != nil {
+		t.Fatal(err)
+	}
+	golden(t, "outcome", "Outcome computed from a measurement", data)
+	back, err := block.DecodeOutcome(readGolden(t, "outcome"))
+	if err != nil || !reflect.DeepEqual(back, computed()) {
+		t.Errorf("read back\n%+v, %v, was\n%+v", back, err, computed())
+	}
+	for i := range data {
+		if _, err := block.DecodeOutcome(data[:i]); err == nil {
+			t.Errorf("the first %d bytes are read", i)
+		}
+	}
+	long := computed()
+	for len(long.Peaks) < 2000 {
+		long.Peaks = append(long.Peaks, opal.Peak{Position: 1234.5678, Height: 0.123456789, Width: 1.00001})
+	}
+	if _, err := block.EncodeOutcome(long); err == nil || !strings.Contains(err.Error(), "at most 16384") {
+		t.Errorf("a long one: %v", err)
+	}
+}
+
 // A field's number is never used again for another field. fields.txt is kept together with the one test of internal/envelope; the block's own
 // lines are few and stand here.
 func TestFieldNumbers(t *testing.T) {
 	want := map[string][]string{
 		"Block": {"1 Format uint64", "2 LeastReader uint64", "3 Epoch [16]uint8", "4 LogName string", "5 First uint64", "6 Prev [32]uint8", "7 Root [32]uint8",
 			"8 RecordedAt opal.Instant", "9 PolicyVersion uint64", "10 Sequencer string", "11 Envelopes [][]uint8", "12 Events []block.Entry"},
-		"Entry": {"1 Envelope uint32", "2 Index uint32", "3 Statement []uint8", "4 Findings []opal.Finding", "5 Outcome []uint8"},
+		"Computed": {"1 Algorithm string", "2 Outcome opal.Outcome", "3 Also []opal.Outcome", "4 Figures []opal.Figure", "5 Says []string", "6 Silent []string",
+			"7 Cautions []string", "8 Peaks []opal.Peak"},
+		"Figure": {"1 Name string", "2 Value float64", "3 Uncertainty *float64", "4 Unit string"},
+		"Peak":   {"1 Position float64", "2 Height float64", "3 Width float64"},
+		"Entry":  {"1 Envelope uint32", "2 Index uint32", "3 Statement []uint8", "4 Findings []opal.Finding", "5 Outcome []uint8"},
 	}
-	for _, typ := range []reflect.Type{reflect.TypeFor[block.Block](), reflect.TypeFor[block.Entry]()} {
+	for _, typ := range []reflect.Type{reflect.TypeFor[block.Block](), reflect.TypeFor[block.Entry](), reflect.TypeFor[opal.Computed](),
+		reflect.TypeFor[opal.Figure](), reflect.TypeFor[opal.Peak]()} {
 		var got []string
 		for i := range typ.NumField() {
 			number, _, _ := strings.Cut(typ.Field(i).Tag.Get("cbor"), ",")

@@ -20,6 +20,14 @@ type SubmittedEnvelope struct {
 	Statements [][]byte `cbor:"2,keyasint"`
 	// Groups are the sizes of the atomic batches, in order; they add up to the number of statements. Each group has its own answer.
 	Groups []int `cbor:"3,keyasint"`
+	// Outcomes are what was computed from measurements, by ascending index of their statements.
+	Outcomes []SubmittedOutcome `cbor:"4,keyasint,omitempty"`
+}
+
+// SubmittedOutcome is what was computed from the measurement in a statement, as a block holds it.
+type SubmittedOutcome struct {
+	Index   uint32 `cbor:"1,keyasint"`
+	Outcome []byte `cbor:"2,keyasint"`
 }
 
 // Answer has one result per group, in order over all envelopes; or a refusal of the whole submission and no results.
@@ -134,6 +142,13 @@ func (s *Submission) Check() error {
 		}
 		if sum != len(e.Statements) {
 			return fault.New(fault.InvalidField, field+".groups", "the groups hold %d events, the envelope has %d", sum, len(e.Statements))
+		}
+		next := 0
+		for k, o := range e.Outcomes {
+			if int64(o.Index) < int64(next) || int64(o.Index) >= int64(len(e.Statements)) || len(o.Outcome) == 0 {
+				return fault.New(fault.InvalidField, fmt.Sprintf("%s.outcomes[%d]", field, k), "found one of %d bytes for statement %d, accepted are some for %d to %d, in order", len(o.Outcome), o.Index, next, len(e.Statements)-1)
+			}
+			next = int(o.Index) + 1
 		}
 	}
 	return nil

@@ -201,7 +201,10 @@ func (d *Draft) replay(b *block.Block, i int, env *envelope.Envelope, judge Judg
 	if err != nil {
 		return err
 	}
-	e.Envelope, e.Index, e.Outcome = entry.Envelope, entry.Index, entry.Outcome
+	e.Envelope, e.Index = entry.Envelope, entry.Index
+	if err := e.SetOutcome(entry.Outcome); err != nil {
+		return err
+	}
 	if err := e.Place(d, d.Next(), b.RecordedAt); err != nil {
 		return err
 	}

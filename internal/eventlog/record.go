@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"github.com/lotpaper/lotpaper/internal/account"
+	"github.com/lotpaper/lotpaper/internal/block"
 	"github.com/lotpaper/lotpaper/internal/canon"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/opal"
@@ -71,6 +72,15 @@ type Event struct {
 	Index    uint32
 	// Outcome is a computed assay outcome.
 	Outcome []byte
+}
+
+// SetOutcome notes what was computed from the event's measurement, as its bytes.
+func (e *Event) SetOutcome(b []byte) (err error) {
+	e.Outcome = b
+	if e.Recorded.Computed = nil; len(b) > 0 {
+		e.Recorded.Computed, err = block.DecodeOutcome(b)
+	}
+	return err
 }
 
 // ID is the event's id, "<party>/<requestId>".
@@ -159,11 +169,14 @@ func decodeEvent(b []byte, c *codecs, position uint64) (*Event, error) {
 	e.Recorded.When = opal.When{From: from, To: from + opal.Instant(r.varint())}
 	party := string(r.text())
 	findings := r.text()
-	if outcome := r.text(); len(outcome) > 0 {
-		e.Outcome = outcome
-	}
+	outcome := r.text()
 	if r.err != nil {
 		return nil, r.err
+	}
+	if len(outcome) > 0 {
+		if err := e.SetOutcome(outcome); err != nil {
+			return nil, err
+		}
 	}
 	e.Statement, e.StatementHash, e.RequestHash = r.b, sha256.Sum256(r.b), envelope.RequestHash(party, r.b)
 	if len(findings) > 0 {

@@ -258,5 +258,5 @@ type Figure struct {
 type Peak struct {
 	Position float64 `cbor:"1,keyasint"`
 	Height   float64 `cbor:"2,keyasint"`
-	Width    float64 `cbor:"3,keyasint,omitempty"`
+	Width    float64 `cbor:"3,keyasint"`
 }

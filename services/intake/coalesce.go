@@ -246,7 +246,7 @@ func (c *coalescer) assemble(posts []*post) (groups []*post, s *bus.Submission, 
 	for _, list := range shared {
 		groups = append(groups, list...)
 		if p := list[0]; p.signed != nil {
-			s.Envelopes = append(s.Envelopes, bus.SubmittedEnvelope{Envelope: p.signed, Statements: p.statements, Groups: []int{len(p.statements)}})
+			s.Envelopes = append(s.Envelopes, bus.SubmittedEnvelope{Envelope: p.signed, Statements: p.statements, Groups: []int{len(p.statements)}, Outcomes: p.outcomes})
 			continue
 		}
 		e, err := c.attest(list)
@@ -266,6 +266,9 @@ func (c *coalescer) attest(list []*post) (e bus.SubmittedEnvelope, err error) {
 		Version: envelope.PayloadVersion, LogName: c.cfg.LogName, Party: list[0].party, Statements: make([][32]byte, 0, n),
 	}
 	for _, p := range list {
+		for _, o := range p.outcomes {
+			e.Outcomes = append(e.Outcomes, bus.SubmittedOutcome{Index: uint32(len(e.Statements)) + o.Index, Outcome: o.Outcome})
+		}
 		e.Statements = append(e.Statements, p.statements...)
 		e.Groups = append(e.Groups, len(p.statements))
 		payload.Statements = append(payload.Statements, p.hashes...)

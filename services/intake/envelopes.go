@@ -68,11 +68,11 @@ func (s *Service) readEnvelopes(ctx context.Context, party string, list []*pb.Si
 		return nil, f
 	}
 	p := newPost(ctx, party, len(m.GetStatements()))
-	return p, s.readEnvelope(p, m)
+	return p, s.readEnvelope(ctx, p, m)
 }
 
 // readEnvelope checks an envelope and adds its statements to the post. The checks come cheapest first.
-func (s *Service) readEnvelope(p *post, m *pb.SignedEnvelope) error {
+func (s *Service) readEnvelope(ctx context.Context, p *post, m *pb.SignedEnvelope) error {
 	const at = envelopeAt
 	e, err := envelope.Decode(m.GetEnvelope())
 	if err != nil {
@@ -107,6 +107,9 @@ func (s *Service) readEnvelope(p *post, m *pb.SignedEnvelope) error {
 			return under(statementAt(j), f)
 		}
 		p.add(ev, b, e.Payload.Statements[j], openings)
+		if f := s.measure(ctx, p, ev); f != nil {
+			return under(statementAt(j), f)
+		}
 	}
 	p.signed = m.GetEnvelope()
 	p.size += len(m.GetEnvelope())

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"github.com/lotpaper/lotpaper/internal/block"
 	"github.com/lotpaper/lotpaper/internal/bus"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/eventlog"
@@ -22,6 +23,8 @@ type post struct {
 	signed []byte
 	// events are those of the statements, for the answer.
 	events []*opal.Event
+	// outcomes are what was computed from measurements, by the index of the statement within the post.
+	outcomes []bus.SubmittedOutcome
 	// size is what the post adds to a submission at most.
 	size int
 	// gone tells that nobody waits any more.
@@ -60,6 +63,28 @@ func (p *post) add(ev *opal.Event, statement []byte, hash [32]byte, openings []e
 	}
 }
 
+// measure has what the measurement of the post's last event says computed, if it has one.
+func (s *Service) measure(ctx context.Context, p *post, ev *opal.Event) *fault.Error {
+	t, path := ev.Test()
+	if t == nil || t.Measurement == nil {
+		return nil
+	}
+	if s.cfg.Assays == nil {
+		return fault.New(fault.InvalidField, path+".measurement", "found a measurement, accepted by this node is the outcome alone")
+	}
+	c, f := s.cfg.Assays.Compute(ctx, ev)
+	if f != nil {
+		return under(path+".measurement", f)
+	}
+	b, err := block.EncodeOutcome(c)
+	if err != nil {
+		return under(path, asFault(err))
+	}
+	p.outcomes = append(p.outcomes, bus.SubmittedOutcome{Index: uint32(len(p.statements) - 1), Outcome: b})
+	p.size += len(b) + perStatement
+	return nil
+}
+
 // seal makes a post of a party's events. The same events under the same ids always make the same bytes.
 func (s *Service) seal(ctx context.Context, party string, events []*opal.Event) (*post, *refusal) {
 	if f := checkCount("events", len(events)); f != nil {
@@ -75,6 +100,9 @@ func (s *Service) seal(ctx context.Context, party string, events []*opal.Event) 
 		}
 		total += len(sealed.Bytes)
 		p.add(ev, sealed.Bytes, sealed.Hash, sealed.Openings)
+		if f := s.measure(ctx, p, ev); f != nil {
+			return nil, &refusal{f, i}
+		}
 	}
 	if f := checkBytes("events", total); f != nil {
 		return nil, whole(f)

@@ -61,6 +61,13 @@ type Sequencer interface {
 	Send(s *bus.Submission, answered func(*bus.Answer, error))
 }
 
+// Assays computes what measurements say.
+type Assays interface {
+	// Compute answers what the measurement of an event's test says; the event has one. A fault's field is a path within the measurement.
+	// The same event always gets the same answer, except that a spectrum's file must be here.
+	Compute(ctx context.Context, ev *opal.Event) (*opal.Computed, *fault.Error)
+}
+
 // Config is what an intake needs.
 type Config struct {
 	// LogName stands in every envelope.
@@ -74,6 +81,8 @@ type Config struct {
 	Openings   Openings
 	Handles    Handles
 	Sequencer  Sequencer
+	// Assays computes what measurements say; nil: none are taken.
+	Assays Assays
 	// Rand is for tokens, handles and request ids that callers leave to us.
 	Rand io.Reader
 	// Now is the clock for the events that the intake itself dates.

@@ -126,7 +126,7 @@ func (l *Ledger) prepare(j *job, s *bus.Submission) {
 			refusal := f
 			if refusal == nil {
 				g.events, g.results = events[first:first+n:first+n], results[first:first+n:first+n]
-				refusal, event = g.read(sent.Statements, first, n)
+				refusal, event = g.read(sent, first, n)
 			}
 			if refusal != nil {
 				j.answer.Results[g.number].Refusal = bus.Refuse(refusal, event)
@@ -154,7 +154,11 @@ func (l *Ledger) readEnvelope(sent *bus.SubmittedEnvelope) (*sentEnvelope, *faul
 }
 
 // read decodes the n statements of the group, of which the first has that index in the envelope.
-func (g *group) read(statements [][]byte, first, n int) (*fault.Error, int) {
+func (g *group) read(sent *bus.SubmittedEnvelope, first, n int) (*fault.Error, int) {
+	statements, outcomes := sent.Statements, sent.Outcomes
+	for len(outcomes) > 0 && int64(outcomes[0].Index) < int64(first) {
+		outcomes = outcomes[1:]
+	}
 	size := 0
 	for i := range n {
 		size += len(statements[first+i])
@@ -177,8 +181,34 @@ func (g *group) read(statements [][]byte, first, n int) (*fault.Error, int) {
 		if f := opal.Check(&e.Recorded.Event, g.env.zone); f != nil {
 			return f, i
 		}
+		var outcome []byte
+		if len(outcomes) > 0 && int64(outcomes[0].Index) == int64(at) {
+			outcome, outcomes = outcomes[0].Outcome, outcomes[1:]
+		}
+		if f := measured(e, outcome); f != nil {
+			return f, i
+		}
 	}
 	return nil, bus.WholeGroup
+}
+
+// measured puts what was computed from a measurement beside the event. Each measurement has its outcome, and nothing else has one.
+func measured(e *eventlog.Event, outcome []byte) *fault.Error {
+	t, path := e.Recorded.Event.Test()
+	if has := t != nil && t.Measurement != nil; has != (len(outcome) > 0) {
+		return fault.New(fault.InternalError, path, "a measurement and its computed outcome do not come together")
+	}
+	if err := e.SetOutcome(outcome); err != nil {
+		return asFault(err, "the computed outcome cannot be read")
+	}
+	if c := e.Recorded.Computed; c != nil {
+		for _, o := range append([]opal.Outcome{c.Outcome}, c.Also...) {
+			if o != "" && !t.Method.KnowsOutcome(o) {
+				return fault.New(fault.InternalError, path+".measurement", "found the computed outcome %s, which is none of %s", o, t.Method)
+			}
+		}
+	}
+	return nil
 }
 
 // asFault gives the fault of an error that should carry one.
