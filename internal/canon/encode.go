@@ -4,7 +4,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
 	"strconv"
 	"unicode/utf8"
@@ -35,7 +34,6 @@ const (
 // text that is not UTF-8, a required pointer that is nil, a float that is no number.
 func (c *Codec[T]) Append(dst []byte, v *T) ([]byte, error) {
 	out, err := appendValue(dst, c.root, unsafe.Pointer(v))
-	runtime.KeepAlive(v)
 	if err != nil {
 		return dst, err
 	}
