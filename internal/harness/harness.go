@@ -37,6 +37,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/rpc"
 	"github.com/lotpaper/lotpaper/services/gateway"
 	"github.com/lotpaper/lotpaper/services/intake"
+	"github.com/lotpaper/lotpaper/services/laboratory"
 	"github.com/lotpaper/lotpaper/services/ledger"
 	"github.com/lotpaper/lotpaper/services/status"
 )
@@ -331,6 +332,7 @@ func (n *Node) listen(ctx context.Context) error {
 	}
 	pb.RegisterIntakeServiceServer(server, n.Intake)
 	pb.RegisterStatusServiceServer(server, n.Status)
+	pb.RegisterLaboratoryServiceServer(server, laboratory.New())
 	servers := []*rpc.Server{server}
 	public := server
 	if cfg.TLSCert != "" {
@@ -344,6 +346,7 @@ func (n *Node) listen(ctx context.Context) error {
 		}
 		pb.RegisterIntakeServiceServer(public, n.Intake)
 		pb.RegisterStatusServiceServer(public, n.Status)
+		pb.RegisterLaboratoryServiceServer(public, laboratory.New())
 		servers = append(servers, public)
 	}
 	n.onStop(func(ctx context.Context) error {

@@ -114,6 +114,10 @@ func importRules() map[string]importRule {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, rateLib, syncLib, uuidLib, natsLib},
 		},
+		"services/laboratory": {
+			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/wire", anyGenerated},
+			outside: []string{grpcLib, protobufLib},
+		},
 		"services/ledger": {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, syncLib, uuidLib, natsLib, pebbleLib, cborLib},

@@ -250,6 +250,10 @@ func promisedRoutes() []string {
 		"POST /v1/lots/{lot}:checkClaims",
 		"GET /v1/stones/{handle}",
 		"DELETE /v1/stones/{handle}",
+		"GET /v1/log",
+		"POST /v1/events:batch",
+		"POST /v1/samples:plan",
+		"POST /v1/samples:infer",
 	}
 }
 

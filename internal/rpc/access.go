@@ -59,6 +59,9 @@ func Methods() map[string]Access {
 		pb.StatusService_GetStone_FullMethodName:    Public,
 		pb.StatusService_Watch_FullMethodName:       Read,
 
+		pb.LaboratoryService_PlanSample_FullMethodName:  Public,
+		pb.LaboratoryService_InferSample_FullMethodName: Public,
+
 		grpc_health_v1.Health_Check_FullMethodName:                             Public,
 		grpc_health_v1.Health_List_FullMethodName:                              Public,
 		grpc_health_v1.Health_Watch_FullMethodName:                             Public,

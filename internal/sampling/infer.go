@@ -68,18 +68,18 @@ func Infer(q Question) (*Answer, *fault.Error) {
 	}
 	if q.Counts != nil {
 		a.Untested = q.Counts.untested(q.Tested, q.Positives)
-		a.note("the limits take the shares of the test from the means of %d treated and %d untreated stones of known history; only the probability for an untested stone reckons with how few they are",
+		a.note("The limits take the shares of the test from the means of %d treated and %d untreated stones of known history; only the probability for an untested stone reckons with how few they are.",
 			q.Counts.TreatedAll, q.Counts.UntreatedAll)
 	} else {
 		a.Untested = test.untested(q.Tested, q.Positives)
 	}
 	if !a.Fits {
-		a.note("no number of treated stones goes with %d of %d found and a test of these figures at this confidence; the limits are none at all", q.Positives, q.Tested)
+		a.note("No number of treated stones goes with %d of %d found and a test of these figures at this confidence, so there are no limits.", q.Positives, q.Tested)
 	}
 	if q.Tested == q.Parcel && test.perfect() {
-		a.note("every stone was tested")
+		a.note("Every stone was tested.")
 	}
-	a.note("this holds for a sample drawn blindly; of stones that somebody chose it says nothing")
+	a.note("This holds for a sample drawn blindly; of stones that somebody chose it says nothing.")
 	return a, nil
 }
 

@@ -98,6 +98,9 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 		if err := pb.RegisterStatusServiceHandlerClient(ctx, mux, status); err != nil {
 			return nil, fmt.Errorf("register status routes: %w", err)
 		}
+		if err := pb.RegisterLaboratoryServiceHandlerClient(ctx, mux, pb.NewLaboratoryServiceClient(cfg.Conn)); err != nil {
+			return nil, fmt.Errorf("register laboratory routes: %w", err)
+		}
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/v1/watch", only(newWatch(status, cfg), http.MethodGet))

@@ -1,0 +1,84 @@
+package readout
+
+import (
+	"fmt"
+	"strings"
+
+	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/table"
+)
+
+// Plan sets how many stones to draw.
+func Plan(p *table.Page, r *pb.PlanSampleResponse) {
+	p.Heading("Sample of " + count(r.GetSampleSize()))
+	p.Text(2, table.Plain, r.GetStatement())
+	notes(p, r.GetNotes())
+}
+
+// Inference sets what a sample says, with a small picture of how well each number of treated stones goes with what was found: fits are
+// evenly spread from none to all of the parcel, each from 0 to 1.
+func Inference(p *table.Page, r *pb.InferSampleResponse, parcel int32, fits []float64) {
+	p.Heading("What the sample says")
+	p.Text(2, table.Plain, r.GetStatement())
+	p.Blank()
+	p.Pairs(
+		table.Pair{Name: "at least", Value: stones(r.GetLowerTreated(), r.GetLowerFraction())},
+		table.Pair{Name: "at most", Value: stones(r.GetUpperTreated(), r.GetUpperFraction())},
+		table.Pair{Name: "limits", Value: r.GetInterval()},
+		table.Pair{Name: "untested", Value: fmt.Sprintf("a stone that nobody tested is treated with a probability of %s %%", figure(r.GetUntestedProbability()*100))},
+	)
+	if len(fits) > 1 {
+		p.Blank()
+		p.Line(table.Plain, "  how well each number of treated stones goes with it:")
+		p.Line(table.Plain, "  "+spark(fits))
+		p.Line(table.Quiet, "  "+bracket(len(fits), r.GetLowerTreated(), r.GetUpperTreated(), parcel))
+		end := count(parcel)
+		p.Line(table.Quiet, "  0"+strings.Repeat(" ", max(1, len(fits)-1-len(end)))+end)
+	}
+	notes(p, r.GetNotes())
+}
+
+func stones(n int32, share float64) string {
+	return fmt.Sprintf("%s treated (%s %% of the parcel)", count(n), figure(share*100))
+}
+
+// figure writes a number with three significant digits.
+func figure(v float64) string { return fmt.Sprintf("%.3g", v) }
+
+func notes(p *table.Page, list []string) {
+	for i, n := range list {
+		if i == 0 {
+			p.Blank()
+		}
+		p.Hanging(2, 4, table.Quiet, "- "+n)
+	}
+}
+
+// spark draws figures from 0 to 1 as a line of columns; what is hardly there at all is a blank.
+func spark(list []float64) string {
+	levels := []rune("▁▂▃▄▅▆▇█")
+	var b strings.Builder
+	for _, v := range list {
+		if v < 0.005 {
+			b.WriteByte(' ')
+			continue
+		}
+		b.WriteRune(levels[min(len(levels)-1, int(v*float64(len(levels))))])
+	}
+	return b.String()
+}
+
+// bracket marks the numbers between the limits.
+func bracket(cells int, lower, upper, parcel int32) string {
+	at := func(n int32) int {
+		if parcel == 0 {
+			return 0
+		}
+		return int(int64(n) * int64(cells-1) / int64(parcel))
+	}
+	from, to := at(lower), at(upper)
+	if from == to {
+		return strings.Repeat(" ", from) + "|"
+	}
+	return strings.Repeat(" ", from) + "|" + strings.Repeat("-", to-from-1) + "|"
+}
