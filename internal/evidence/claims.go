@@ -97,9 +97,10 @@ func (w *walker) denies(r *lineResult, c opal.Claim, treatments []opal.Treatment
 	return out
 }
 
-// weaker is the weaker of two strengths; "" is none yet.
+// weaker is the weaker of two strengths; "" is none yet. What rests on the record alone is the weakest, a diagnostic sign the strongest.
 func weaker(a, b Strength) Strength {
-	if a == "" || b == ByRecord {
+	order := []Strength{"", ByRecord, HardlyAny, Weak, Moderate, ModeratelyStrong, Strong, VeryStrong, ExtremelyStrong, BySign}
+	if a == "" || b != "" && slices.Index(order, b) < slices.Index(order, a) {
 		return b
 	}
 	return a

@@ -26,7 +26,7 @@ const (
 	NotApplicable  Verdict = "NOT_APPLICABLE"
 )
 
-// Strength is what a verdict rests on. The words of the verbal scale for likelihood ratios will stand here too.
+// Strength is what a verdict rests on: the record, a diagnostic sign, or the weight of counts in the words of the verbal scale.
 type Strength string
 
 // The strengths that need no counts.
@@ -102,6 +102,11 @@ type Query struct {
 	Rules func(knownAt uint64) (Rules, error)
 	// Compromised tells whether the key of the party was compromised as of that position; nil: none is.
 	Compromised func(party string, position uint64) bool
+	// Validated answers what a laboratory counted on stones of known history with a method under a protocol, as the log knew it before a
+	// position, oldest first; nil: nobody counted anything.
+	Validated func(party string, method opal.Method, protocol string, knownAt uint64) ([]Validation, error)
+	// Ratios remembers likelihood ratios from one question to the next; nil: this one computes its own.
+	Ratios *Ratios
 	// WithoutSales leaves out what was claimed at sales, which costs a status each.
 	WithoutSales bool
 }
@@ -131,7 +136,9 @@ type TreatmentStatus struct {
 	Treatment opal.Treatment
 	Verdict   Verdict
 	Strength  Strength // "": none
-	// Log10LR is the common logarithm of the combined likelihood ratio; nil: none.
+	// LR is the combined likelihood ratio with its interval at Level, and Log10LR its common logarithm; nil: none.
+	LR       *LikelihoodRatio
+	Level    float64
 	Log10LR  *float64
 	Evidence []Item
 	// Share is the share of a combined lot, in parts per million, that the verdict comes from; 0: it speaks of the whole.
@@ -167,6 +174,8 @@ type Item struct {
 	Tested, Of, Positive *int64
 	// Counted are the stones of known history behind a graded outcome; nil: none.
 	Counted *Counted
+	// CountedBy says whose they are: "published", or the events of the laboratory.
+	CountedBy string
 	// LR is its likelihood ratio; nil: direction only.
 	LR *LikelihoodRatio
 

@@ -40,6 +40,9 @@ func fold(get func(lot string) (*Summary, error), rec *opal.Recorded, zoneMinute
 
 func (f *folding) apply() error {
 	ev := f.ev
+	if ev.Lot == "" {
+		return nil // about no lot: the directory, the policy, a laboratory's counts, and what amends those
+	}
 	switch ev.Kind() {
 	case opal.KindMined, opal.KindAcquired:
 		o := Opening{Fact: f.fact, Kind: ev.Kind(), Holder: ev.Party, Moisture: ev.Moisture}

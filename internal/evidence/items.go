@@ -69,9 +69,10 @@ func (l *line) weigh(t *lineTest, outcome int, treatment opal.Treatment, item *I
 	w := weighed{test: t, item: item}
 	rule := l.fitting(t, finding, treatment)
 	w.rule = rule.Rule
-	w.item.Rule, w.item.Source, w.item.Group, w.item.Counted, w.item.Extent = rule.id, rule.Source, rule.Group, rule.Counted, rule.Extent
+	w.item.Rule, w.item.Source, w.item.Group, w.item.Extent = rule.id, rule.Source, rule.Group, rule.Extent
+	w.item.Counted, w.item.CountedBy = l.counts(t, finding.Outcome, treatment, rule.Rule)
 	stance := rule.Stance
-	if stance != Silent && !l.recorded(t, rule.Rule) {
+	if stance != Silent && !l.recorded(t, rule.Rule, w.item.Counted) {
 		stance = lowered(stance)
 		w.item.SetAside = textNotRecorded(rule.Needs)
 	}
@@ -96,6 +97,9 @@ func (l *line) weigh(t *lineTest, outcome int, treatment opal.Treatment, item *I
 		stance, w.find, w.item.SetAside = Silent, false, textTreatedAfterLeaving
 	}
 	w.item.Stance = stance
+	if w.item.SetAside == "" {
+		l.ratio(&w)
+	}
 	return w
 }
 
@@ -211,12 +215,12 @@ func (l *line) sameMoistureAsLast(t *lineTest) bool {
 }
 
 // recorded tells whether the test recorded what the row needs.
-func (l *line) recorded(t *lineTest, r *Rule) bool {
+func (l *line) recorded(t *lineTest, r *Rule, counted *Counted) bool {
 	switch r.Needs {
 	case "":
 		return true
 	case needsCounts:
-		return r.Counted != nil
+		return counted != nil
 	case needsGirdle:
 		return said(t.fact.Conditions, yesWhole, "wholegirdle", "girdle", "wholegirdleseen", "wholegirdlevisible")
 	case needsCleaned:

@@ -23,6 +23,8 @@ type walker struct {
 	parts map[partKey]*lineResult
 	// ancestors remembers what a lot was made of, for the lots that somebody stated something about.
 	ancestors map[string]map[string]bool
+	// err is what went wrong where no error is returned.
+	err error
 }
 
 type partKey struct {

@@ -27,6 +27,8 @@ type Table struct {
 	byTest map[testKey][]namedRule
 	// ofMaterial are the rules on the material itself, by treatment.
 	ofMaterial map[opal.Treatment][]*Rule
+	// groups is how many groups the table has graded rows of, by treatment.
+	groups map[opal.Treatment]int
 }
 
 // Rule is one row.
@@ -154,7 +156,7 @@ func versionNumber(version string) int {
 
 // LoadTable reads a rule table. It refuses whatever it does not understand and names the line.
 func LoadTable(data []byte) (*Table, error) {
-	t := &Table{Hash: sha256.Sum256(data), byTest: map[testKey][]namedRule{}, ofMaterial: map[opal.Treatment][]*Rule{}}
+	t := &Table{Hash: sha256.Sum256(data), byTest: map[testKey][]namedRule{}, ofMaterial: map[opal.Treatment][]*Rule{}, groups: map[opal.Treatment]int{}}
 	sources := map[string]sourceLine{}
 	r := csv.NewReader(bytes.NewReader(data))
 	r.Comment = '#'
@@ -358,6 +360,13 @@ func readCounts(f []string) (*Counted, error) {
 func (t *Table) index() error {
 	reached := make([]bool, len(t.rules))
 	for _, treatment := range opal.AllTreatments() {
+		sensed := map[Group]bool{}
+		for i := range t.rules {
+			if r := &t.rules[i]; r.Group != "" && (r.Treatment == anyWord || r.Treatment == treatment) {
+				sensed[r.Group] = true
+			}
+		}
+		t.groups[treatment] = len(sensed)
 		for i := range t.rules {
 			if r := &t.rules[i]; r.Method == materialWord && (r.Treatment == anyWord || r.Treatment == treatment) {
 				t.ofMaterial[treatment] = append(t.ofMaterial[treatment], r)

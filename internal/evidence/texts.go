@@ -315,7 +315,7 @@ func textItem(treatment opal.Treatment, w *weighed) string {
 			aside = "; set aside: "
 		}
 	}
-	return item.Text + before + noun(treatment) + after + coveragePhrase(w) + aside + item.SetAside + "."
+	return item.Text + before + noun(treatment) + after + textCounts(item) + coveragePhrase(w) + aside + item.SetAside + "."
 }
 
 // stancePhrase is what a stance says: what stands before and after the treatment.
@@ -471,15 +471,27 @@ func (l *line) verdictSentence(t opal.Treatment, r *treatmentResult) string {
 		}
 		return upperFirst(verdictPhrase(t, Declared)) + "."
 	case Found:
+		if r.byWeight {
+			return upperFirst(noun(t)) + " found: these findings are " + textRatio(*r.weight.ratio, r.weight.level) + "."
+		}
 		return upperFirst(noun(t)) + " found" + by(first2(r.items, Shows, true)) + "."
 	case Conflicting:
 		return upperFirst(verdictPhrase(t, Conflicting)) + ": one shows it" + by(first2(r.items, Shows, true)) + ", another excludes it" +
 			by(first2(r.items, Excludes, true)) + "."
 	case Suspected:
+		if r.byWeight {
+			return upperFirst(noun(t)) + " suspected: a finding on the stone is " + textRatio(*r.weight.group, ItemLevel) + "."
+		}
 		return l.suspectedSentence(t, r)
 	case Open:
+		if r.byWeight {
+			return "Not enough is known of " + noun(t) + ": these findings are " + textRatio(*r.weight.ratio, r.weight.level) + "."
+		}
 		return openSentence(t, r)
 	case NotFound:
+		if r.byWeight {
+			return upperFirst(noun(t)) + " looked for and not found: these findings are " + textRatio(*r.weight.ratio, r.weight.level) + "."
+		}
 		s := upperFirst(noun(t)) + " looked for and not found" + by(first2(r.items, Excludes, true))
 		if x := first2(r.items, Excludes, true); x != nil && x.Extent == opal.Full {
 			if cracks := first2(r.items, PointsAway, true); cracks != nil {
@@ -690,7 +702,8 @@ func textMissing(t opal.Treatment, v Verdict, methods []opal.Method) string {
 	for i, m := range methods {
 		names[i] = string(m)
 	}
-	const validated = "a laboratory must first validate the method on at least 5 treated and 5 untreated stones of known history"
+	n := strconv.Itoa(fewestForClaim)
+	validated := "a laboratory must first validate the method on at least " + n + " treated and " + n + " untreated stones of known history, and tell all of them rightly"
 	switch t {
 	case opal.Heat:
 		return "heat: no test can tell it, so that the record can never support this"

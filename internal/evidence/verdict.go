@@ -3,6 +3,7 @@ package evidence
 import (
 	"cmp"
 	"errors"
+	"math"
 	"slices"
 
 	"github.com/lotpaper/lotpaper/internal/opal"
@@ -38,6 +39,9 @@ type saleRef struct {
 type treatmentResult struct {
 	verdict  Verdict
 	strength Strength
+	// weight is what graded outcomes say together; byWeight: the verdict rests on it.
+	weight   weight
+	byWeight bool
 	items    []Item
 	// points: something that counts points to the treatment.
 	points bool
@@ -76,6 +80,9 @@ func rank(v Verdict, points bool) int {
 // evaluate answers a status.
 func evaluate(q Query) (*Status, error) {
 	q.Get = remember(q.Get)
+	if q.Ratios == nil {
+		q.Ratios = &Ratios{}
+	}
 	w, err := newWalker(q)
 	if err != nil {
 		return nil, err
@@ -96,6 +103,11 @@ func evaluate(q Query) (*Status, error) {
 		out.Treatments = append(out.Treatments, TreatmentStatus{
 			Treatment: w.treatments[i], Verdict: t.verdict, Strength: t.strength, Evidence: t.items, Share: t.share, Statement: t.statement,
 		})
+		if lr := t.weight.ratio; lr != nil {
+			log := nine(math.Log10(lr.Point))
+			last := &out.Treatments[len(out.Treatments)-1]
+			last.LR, last.Level, last.Log10LR = lr, t.weight.level, &log
+		}
 		if n := rank(t.verdict, t.points); n < best {
 			best, out.Overall = n, t.verdict
 		}
@@ -165,6 +177,9 @@ func (w *walker) line(lot string, leave *opal.When) (*lineResult, error) {
 	}
 	l.describe(r)
 	own := l.ownItems()
+	if w.err != nil {
+		return nil, w.err
+	}
 	for i, treatment := range w.treatments {
 		r.treatments[i] = l.judge(treatment, own[i])
 		if len(parts) > 0 {
@@ -255,12 +270,17 @@ func (l *line) judge(treatment opal.Treatment, own weighing) treatmentResult {
 		direct := w.test.direct()
 		open = true
 		sample = sample || w.find
+		if w.item.LR != nil && !w.item.LR.Says() {
+			continue // it was tested for, and the outcome says nothing either way
+		}
 		r.points = r.points || w.item.Stance == Shows || w.item.Stance == PointsTo
 		switch {
 		case direct && w.item.Stance == Shows:
 			shows = true
 		case direct && w.item.Stance == PointsTo:
 			contrary = true
+		case direct && w.item.LR != nil && w.item.LR.Point > 1:
+			contrary, r.points = true, true // the table takes it for a clean sign, and the counts say otherwise
 		case direct && w.item.Stance == Excludes:
 			excludes = excludes || w.rule.Extent == ""
 			sealExcluded = sealExcluded || w.rule.Extent != ""
@@ -270,22 +290,34 @@ func (l *line) judge(treatment opal.Treatment, own weighing) treatmentResult {
 		}
 	}
 	r.items = append(r.items, l.statedUntreated()...)
+	r.weight = l.together(treatment, &own)
 	absent := (excludes || sealExcluded && cracks) && !contrary && !shows
+	weightless := r.weight.absent() && !shows
 	switch {
 	case declared:
 		r.verdict, r.strength = Declared, ByRecord
-	case shows && excludes:
-		r.verdict, r.strength = Conflicting, BySign
-	case shows:
+	case shows && !excludes:
 		r.verdict, r.strength = Found, BySign
+	case r.weight.found():
+		r.verdict, r.strength, r.byWeight = Found, Word(r.weight.ratio.Cautious()), true
+	case shows:
+		r.verdict, r.strength = Conflicting, BySign
 	case withdrawn:
 		r.verdict, r.strength = Suspected, ByRecord
-	case sample && !absent:
+	case r.weight.suspected():
+		r.verdict, r.strength, r.byWeight = Suspected, Word(r.weight.group.Cautious()), true
+	case sample && !absent && !weightless:
 		r.verdict, r.strength = Suspected, BySign
 	case absent:
 		r.verdict, r.strength = NotFound, BySign
+	case weightless:
+		r.verdict, r.strength, r.byWeight = NotFound, Word(r.weight.ratio.Cautious()), true
+		r.surface = r.weight.surface
 	default:
 		l.judgeOpen(treatment, open, &r)
+		if r.verdict == Open && r.weight.ratio != nil && r.weight.ratio.Says() {
+			r.strength, r.byWeight = Word(r.weight.ratio.Cautious()), true
+		}
 	}
 	r.points = r.points || declared || withdrawn
 	r.surface = r.surface && r.verdict == NotFound

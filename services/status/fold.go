@@ -22,6 +22,9 @@ type folder struct {
 	policies *policies
 	jobs     *jobs
 	at       meta
+	// validations are what laboratories counted.
+	validations *validations
+	ratios      *evidence.Ratios
 	// watch, if set, learns which lots and parties each event concerns, once it is in the store; told are those of the last block.
 	watch *registry
 	told  []concerned
@@ -62,6 +65,9 @@ func (f *folder) blocks(group []*eventlog.Applied) error {
 	}
 	f.at = at
 	f.policies.add(g.policies)
+	if g.valid != nil {
+		f.validations.set(g.valid)
+	}
 	f.jobs.add(g.left)
 	for i := range told {
 		f.watch.tell(&told[i])
@@ -86,8 +92,9 @@ type folding struct {
 	marks     map[string]*marks
 	roles     map[string]bool // keys that are in the store or the batch
 	policies  []policyAt
-	left      []uint64 // positions of jobs
-	watched   bool     // somebody watches
+	valid     []validation // all readings, if the blocks change them; nil: they do not
+	left      []uint64     // positions of jobs
+	watched   bool         // somebody watches
 	concerned concerned
 }
 
@@ -190,6 +197,9 @@ func (f *folding) event(rec *opal.Recorded) error {
 		return err
 	}
 	if err := f.amend(rec); err != nil {
+		return err
+	}
+	if err := f.validate(rec); err != nil {
 		return err
 	}
 	if err := f.judgeSale(rec); err != nil {

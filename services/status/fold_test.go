@@ -81,6 +81,13 @@ func (w *world) everything() {
 	policy.Version, policy.TransitDays = 2, 40
 	policy.RuleTable = ruleTable()
 	w.post(opal.Event{Party: opal.Admin, OccurredAt: "2026-03-20", PolicySet: &opal.PolicySet{Policy: policy}})
+	counts := w.one(validated("2026-03-21", 40, 40, 0, 60))
+	w.post(opal.Event{Party: "lab", OccurredAt: "2026-03-22", Corrected: &opal.Corrected{
+		Event: counts.Event.ID(), Because: "one too many", Replacement: &opal.Replacement{MethodValidated: validation40(39, 39, 0, 60)},
+	}})
+	counted := w.one(sold("mine", "mine.s3", "2026-03-23", "shop", opal.ClaimNoResin))
+	w.post(opal.Event{Party: "mine", Lot: "mine.s3", OccurredAt: "2026-03-23", Withdrawn: &opal.Withdrawn{Event: counted.Event.ID(), Because: "not sold after all"}})
+	w.post(opal.Event{Party: "lab", OccurredAt: "2026-03-24", Withdrawn: &opal.Withdrawn{Event: counts.Event.ID(), Because: "mixed up"}})
 	_ = offer
 }
 
@@ -125,8 +132,8 @@ func TestRebuildIsByteIdentical(t *testing.T) {
 		if s := ask(t, "mine", w.service.GetStatus, &pb.GetStatusRequest{Lot: "mine.s3"}); s.Overall == "" {
 			t.Errorf("after the rebuild: %v", s)
 		}
-		if left := entries(t, w, "data"); strings.Join(left, " ") != "status-1" {
-			t.Errorf("folders %v, want status-1 alone", left)
+		if left := entries(t, w, "data"); strings.Join(left, " ") != "status-2" {
+			t.Errorf("folders %v, want status-2 alone", left)
 		}
 	})
 	t.Run("opened again", func(t *testing.T) {
@@ -177,7 +184,7 @@ func TestTheProjectionOfAnotherLogIsMadeAnew(t *testing.T) {
 			w := emptyWorld(t, test.epoch)
 			test.fill(w)
 			// The other log's projection lies in this log's folder, beside one of an earlier version of the program.
-			copyFolder(t, one, "data/status-1", w, "data/status-1")
+			copyFolder(t, one, "data/status-2", w, "data/status-2")
 			if err := w.fs.MkdirAll("data/status-0", 0o700); err != nil {
 				t.Fatal(err)
 			}
@@ -187,7 +194,7 @@ func TestTheProjectionOfAnotherLogIsMadeAnew(t *testing.T) {
 			fresh := w.openIn("fresh", nil)
 			w.settle(fresh)
 			same(t, got, dump(t, storeOf(fresh)))
-			waitFor(t, func() bool { return strings.Join(entries(t, w, "data"), " ") == "status-1" })
+			waitFor(t, func() bool { return strings.Join(entries(t, w, "data"), " ") == "status-2" })
 		})
 	}
 }
@@ -382,7 +389,7 @@ func TestADamagedProjectionIsMadeAnew(t *testing.T) {
 	if err := w.service.Close(); err != nil {
 		t.Fatal(err)
 	}
-	list, err := w.fs.List("data/status-1")
+	list, err := w.fs.List("data/status-2")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -397,8 +404,8 @@ func TestADamagedProjectionIsMadeAnew(t *testing.T) {
 		} {
 			t.Run(name+" "+kind, func(t *testing.T) {
 				other := emptyWorld(t, [16]byte{7})
-				copyFolder(t, w, "data/status-1", other, "data/status-1")
-				damaged := path.Join("data/status-1", name)
+				copyFolder(t, w, "data/status-2", other, "data/status-2")
+				damaged := path.Join("data/status-2", name)
 				b := damage(readFile(t, other, damaged))
 				if b == nil {
 					err = other.fs.Remove(damaged)

@@ -16,6 +16,7 @@ const (
 	kindPolicy  = 'y' // position → opal.Policy
 	kindJob     = 'q' // position → job
 	kindAlert   = 'a' // party, side, position → alert
+	kindValid   = 'v' // number → validation
 )
 
 func keyMeta() []byte { return []byte{kindMeta} }
@@ -51,6 +52,10 @@ func keyTime(recordedAt int64, first uint64) []byte {
 
 func keyPolicy(position uint64) []byte {
 	return binary.BigEndian.AppendUint64([]byte{kindPolicy}, position)
+}
+
+func keyValid(number int) []byte {
+	return binary.BigEndian.AppendUint64([]byte{kindValid}, uint64(number))
 }
 
 func keyJob(position uint64) []byte {

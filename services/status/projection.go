@@ -13,6 +13,7 @@ import (
 	"github.com/cockroachdb/pebble/v2/vfs"
 
 	"github.com/lotpaper/lotpaper/internal/eventlog"
+	"github.com/lotpaper/lotpaper/internal/evidence"
 )
 
 const (
@@ -49,6 +50,8 @@ type projection struct {
 	walkMu   sync.Mutex
 	stopWalk context.CancelFunc // guarded by walkMu
 
+	// ratios remembers likelihood ratios: they follow from counts alone.
+	ratios *evidence.Ratios
 	place  place
 	run    sync.WaitGroup
 	stop   context.CancelFunc
@@ -60,6 +63,8 @@ type view struct {
 	store    *store
 	policies *policies
 	jobs     *jobs
+	counts   *validations
+	ratios   *evidence.Ratios
 }
 
 func name(dir string) string { return path.Join(dir, fmt.Sprintf("status-%d", schema)) }
@@ -68,6 +73,7 @@ func name(dir string) string { return path.Join(dir, fmt.Sprintf("status-%d", sc
 func openProjection(log Log, handle func(string) string, fs vfs.FS, dir string, logger *slog.Logger) (*projection, error) {
 	p := &projection{
 		log: log, handle: handle, logger: logger, fs: fs, dir: dir, watch: newRegistry(), jobs: make(chan struct{}, 1),
+		ratios: &evidence.Ratios{},
 	}
 	p.place.changed, p.place.wanted = make(chan struct{}), make(chan struct{}, 1)
 	p.closed = sync.OnceValue(p.close)
@@ -119,11 +125,14 @@ func (p *projection) newFolder(s *store) (*folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := &folder{store: s, log: p.log, handle: p.handle}
+	f := &folder{store: s, log: p.log, handle: p.handle, ratios: p.ratios}
 	if m != nil {
 		f.at = *m
 	}
 	if f.policies, err = loadPolicies(s); err != nil {
+		return nil, err
+	}
+	if f.validations, err = loadValidations(s); err != nil {
 		return nil, err
 	}
 	f.jobs, err = loadJobs(s)
@@ -134,7 +143,7 @@ func (p *projection) newFolder(s *store) (*folder, error) {
 func (p *projection) attach(f *folder) {
 	f.watch = p.watch
 	p.folder = f
-	p.live = &view{f.store, f.policies, f.jobs}
+	p.live = &view{f.store, f.policies, f.jobs, f.validations, p.ratios}
 }
 
 // belongs checks that a store is the projection of this log: that the log has the block at which the store stands.

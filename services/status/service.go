@@ -299,5 +299,6 @@ func (m *moment) lot(id string, known uint64) (*lotRecord, error) {
 
 // query asks internal/evidence.
 func (m *moment) query(lot string, asOf opal.Instant, known uint64) evidence.Query {
-	return evidence.Query{Lot: lot, Get: m.view.store.summary, AsOf: asOf, KnownAt: known, Rules: m.view.policies.rules}
+	return evidence.Query{Lot: lot, Get: m.view.store.summary, AsOf: asOf, KnownAt: known, Rules: m.view.policies.rules,
+		Validated: counted(m.view.counts.all()), Ratios: m.view.ratios}
 }

@@ -97,6 +97,7 @@ func treatmentsOut(list []evidence.TreatmentStatus) []*pb.TreatmentStatus {
 		t := &list[i]
 		out[i] = &pb.TreatmentStatus{
 			Treatment: string(t.Treatment), Verdict: string(t.Verdict), Strength: given(t.Strength), Log10Lr: t.Log10LR, Statement: t.Statement,
+			LikelihoodRatio: ratioOut(t.LR, t.Level),
 		}
 		if t.Share != 0 {
 			share := float64(t.Share) / 1e6
@@ -109,8 +110,23 @@ func treatmentsOut(list []evidence.TreatmentStatus) []*pb.TreatmentStatus {
 	return out
 }
 
+func ratioOut(lr *evidence.LikelihoodRatio, level float64) *pb.LikelihoodRatio {
+	if lr == nil {
+		return nil
+	}
+	return &pb.LikelihoodRatio{Ratio: lr.Point, Lower: lr.Lower, Upper: lr.Upper, Level: level}
+}
+
 func itemOut(e *evidence.Item) *pb.EvidenceItem {
+	var known *pb.KnownCounts
+	if c := e.Counted; c != nil {
+		known = &pb.KnownCounts{
+			TreatedWith: wire.Count(&c.TreatedWith), TreatedAll: wire.Count(&c.TreatedAll),
+			UntreatedWith: wire.Count(&c.UntreatedWith), UntreatedAll: wire.Count(&c.UntreatedAll),
+		}
+	}
 	return &pb.EvidenceItem{
+		Known: known, KnownBy: given(e.CountedBy), LikelihoodRatio: ratioOut(e.LR, evidence.ItemLevel),
 		Event: e.Event, Position: wire.Position(e.Position), Lot: e.Lot, Party: e.Party, OccurredAt: e.OccurredAt, Kind: string(e.Kind),
 		Method: given(e.Method), Outcome: given(e.Outcome), Where: given(e.Where), Stance: given(e.Stance), Coverage: given(e.Coverage),
 		Counts: e.Counts, SetAside: given(e.SetAside), Rule: given(e.Rule), Source: given(e.Source), Group: given(e.Group),

@@ -1783,9 +1783,11 @@ type TreatmentStatus struct {
 	// One plain sentence.
 	Statement string `protobuf:"bytes,6,opt,name=statement,proto3" json:"statement,omitempty"`
 	// The share of a combined lot that the verdict comes from, 0 to 1; left out: it speaks of the whole.
-	Share         *float64 `protobuf:"fixed64,7,opt,name=share,proto3,oneof" json:"share,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Share *float64 `protobuf:"fixed64,7,opt,name=share,proto3,oneof" json:"share,omitempty"`
+	// The combined likelihood ratio of the graded outcomes on the stone itself; left out: none says anything.
+	LikelihoodRatio *LikelihoodRatio `protobuf:"bytes,8,opt,name=likelihood_ratio,json=likelihoodRatio,proto3" json:"likelihood_ratio,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *TreatmentStatus) Reset() {
@@ -1867,6 +1869,86 @@ func (x *TreatmentStatus) GetShare() float64 {
 	return 0
 }
 
+func (x *TreatmentStatus) GetLikelihoodRatio() *LikelihoodRatio {
+	if x != nil {
+		return x.LikelihoodRatio
+	}
+	return nil
+}
+
+// LikelihoodRatio is how much more probable findings are on a treated stone than on an untreated one. It never says how probable treatment is.
+type LikelihoodRatio struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The ratio of the means of the two shares: [(a+½)/(A+1)] / [(b+½)/(B+1)]; a product over groups where several count.
+	Ratio float64 `protobuf:"fixed64,1,opt,name=ratio,proto3" json:"ratio,omitempty"`
+	// Lower end of its interval: exact quantiles of the ratio of two Beta distributions.
+	Lower float64 `protobuf:"fixed64,2,opt,name=lower,proto3" json:"lower,omitempty"`
+	// Upper end.
+	Upper float64 `protobuf:"fixed64,3,opt,name=upper,proto3" json:"upper,omitempty"`
+	// Level of the interval, such as 0.95.
+	Level         float64 `protobuf:"fixed64,4,opt,name=level,proto3" json:"level,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LikelihoodRatio) Reset() {
+	*x = LikelihoodRatio{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LikelihoodRatio) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LikelihoodRatio) ProtoMessage() {}
+
+func (x *LikelihoodRatio) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LikelihoodRatio.ProtoReflect.Descriptor instead.
+func (*LikelihoodRatio) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *LikelihoodRatio) GetRatio() float64 {
+	if x != nil {
+		return x.Ratio
+	}
+	return 0
+}
+
+func (x *LikelihoodRatio) GetLower() float64 {
+	if x != nil {
+		return x.Lower
+	}
+	return 0
+}
+
+func (x *LikelihoodRatio) GetUpper() float64 {
+	if x != nil {
+		return x.Upper
+	}
+	return 0
+}
+
+func (x *LikelihoodRatio) GetLevel() float64 {
+	if x != nil {
+		return x.Level
+	}
+	return 0
+}
+
 // EvidenceItem is one thing known about one treatment.
 type EvidenceItem struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1909,14 +1991,20 @@ type EvidenceItem struct {
 	// One plain sentence.
 	Text string `protobuf:"bytes,19,opt,name=text,proto3" json:"text,omitempty"`
 	// Where it was seen: SKIN, CRACK, SCRATCH, BODY or BASE.
-	Where         *string `protobuf:"bytes,20,opt,name=where,proto3,oneof" json:"where,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Where *string `protobuf:"bytes,20,opt,name=where,proto3,oneof" json:"where,omitempty"`
+	// The stones of known history behind a graded outcome.
+	Known *KnownCounts `protobuf:"bytes,21,opt,name=known,proto3" json:"known,omitempty"`
+	// Whose they are: "published", or the event ids of the laboratory's validations.
+	KnownBy *string `protobuf:"bytes,22,opt,name=known_by,json=knownBy,proto3,oneof" json:"known_by,omitempty"`
+	// Its likelihood ratio; left out: a direction only.
+	LikelihoodRatio *LikelihoodRatio `protobuf:"bytes,23,opt,name=likelihood_ratio,json=likelihoodRatio,proto3" json:"likelihood_ratio,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *EvidenceItem) Reset() {
 	*x = EvidenceItem{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1928,7 +2016,7 @@ func (x *EvidenceItem) String() string {
 func (*EvidenceItem) ProtoMessage() {}
 
 func (x *EvidenceItem) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1941,7 +2029,7 @@ func (x *EvidenceItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvidenceItem.ProtoReflect.Descriptor instead.
 func (*EvidenceItem) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{18}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *EvidenceItem) GetEvent() string {
@@ -2084,6 +2172,27 @@ func (x *EvidenceItem) GetWhere() string {
 	return ""
 }
 
+func (x *EvidenceItem) GetKnown() *KnownCounts {
+	if x != nil {
+		return x.Known
+	}
+	return nil
+}
+
+func (x *EvidenceItem) GetKnownBy() string {
+	if x != nil && x.KnownBy != nil {
+		return *x.KnownBy
+	}
+	return ""
+}
+
+func (x *EvidenceItem) GetLikelihoodRatio() *LikelihoodRatio {
+	if x != nil {
+		return x.LikelihoodRatio
+	}
+	return nil
+}
+
 // CustodySpan is a time in which one party held the stones, or in which nobody documents who did.
 type CustodySpan struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2105,7 +2214,7 @@ type CustodySpan struct {
 
 func (x *CustodySpan) Reset() {
 	*x = CustodySpan{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2117,7 +2226,7 @@ func (x *CustodySpan) String() string {
 func (*CustodySpan) ProtoMessage() {}
 
 func (x *CustodySpan) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2130,7 +2239,7 @@ func (x *CustodySpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CustodySpan.ProtoReflect.Descriptor instead.
 func (*CustodySpan) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{19}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CustodySpan) GetHolder() string {
@@ -2198,7 +2307,7 @@ type SaleClaims struct {
 
 func (x *SaleClaims) Reset() {
 	*x = SaleClaims{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2210,7 +2319,7 @@ func (x *SaleClaims) String() string {
 func (*SaleClaims) ProtoMessage() {}
 
 func (x *SaleClaims) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2223,7 +2332,7 @@ func (x *SaleClaims) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SaleClaims.ProtoReflect.Descriptor instead.
 func (*SaleClaims) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{20}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *SaleClaims) GetEvent() string {
@@ -2292,7 +2401,7 @@ type ClaimThenAndNow struct {
 
 func (x *ClaimThenAndNow) Reset() {
 	*x = ClaimThenAndNow{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2304,7 +2413,7 @@ func (x *ClaimThenAndNow) String() string {
 func (*ClaimThenAndNow) ProtoMessage() {}
 
 func (x *ClaimThenAndNow) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2317,7 +2426,7 @@ func (x *ClaimThenAndNow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClaimThenAndNow.ProtoReflect.Descriptor instead.
 func (*ClaimThenAndNow) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{21}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ClaimThenAndNow) GetClaim() string {
@@ -2367,7 +2476,7 @@ type Record struct {
 
 func (x *Record) Reset() {
 	*x = Record{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2379,7 +2488,7 @@ func (x *Record) String() string {
 func (*Record) ProtoMessage() {}
 
 func (x *Record) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2392,7 +2501,7 @@ func (x *Record) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Record.ProtoReflect.Descriptor instead.
 func (*Record) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{22}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Record) GetStated() int32 {
@@ -2451,7 +2560,7 @@ type HandStatement struct {
 
 func (x *HandStatement) Reset() {
 	*x = HandStatement{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2463,7 +2572,7 @@ func (x *HandStatement) String() string {
 func (*HandStatement) ProtoMessage() {}
 
 func (x *HandStatement) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2476,7 +2585,7 @@ func (x *HandStatement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandStatement.ProtoReflect.Descriptor instead.
 func (*HandStatement) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *HandStatement) GetEvent() string {
@@ -2542,7 +2651,7 @@ type CheckClaimsRequest struct {
 
 func (x *CheckClaimsRequest) Reset() {
 	*x = CheckClaimsRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2554,7 +2663,7 @@ func (x *CheckClaimsRequest) String() string {
 func (*CheckClaimsRequest) ProtoMessage() {}
 
 func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2567,7 +2676,7 @@ func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsRequest.ProtoReflect.Descriptor instead.
 func (*CheckClaimsRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CheckClaimsRequest) GetLot() string {
@@ -2631,7 +2740,7 @@ type CheckClaimsResponse struct {
 
 func (x *CheckClaimsResponse) Reset() {
 	*x = CheckClaimsResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2643,7 +2752,7 @@ func (x *CheckClaimsResponse) String() string {
 func (*CheckClaimsResponse) ProtoMessage() {}
 
 func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2656,7 +2765,7 @@ func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsResponse.ProtoReflect.Descriptor instead.
 func (*CheckClaimsResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CheckClaimsResponse) GetResults() []*ClaimResult {
@@ -2713,7 +2822,7 @@ type ClaimResult struct {
 
 func (x *ClaimResult) Reset() {
 	*x = ClaimResult{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2725,7 +2834,7 @@ func (x *ClaimResult) String() string {
 func (*ClaimResult) ProtoMessage() {}
 
 func (x *ClaimResult) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2738,7 +2847,7 @@ func (x *ClaimResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClaimResult.ProtoReflect.Descriptor instead.
 func (*ClaimResult) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ClaimResult) GetClaim() string {
@@ -2793,7 +2902,7 @@ type GetStoneRequest struct {
 
 func (x *GetStoneRequest) Reset() {
 	*x = GetStoneRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2805,7 +2914,7 @@ func (x *GetStoneRequest) String() string {
 func (*GetStoneRequest) ProtoMessage() {}
 
 func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2818,7 +2927,7 @@ func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneRequest.ProtoReflect.Descriptor instead.
 func (*GetStoneRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *GetStoneRequest) GetHandle() string {
@@ -2892,7 +3001,7 @@ type GetStoneResponse struct {
 
 func (x *GetStoneResponse) Reset() {
 	*x = GetStoneResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2904,7 +3013,7 @@ func (x *GetStoneResponse) String() string {
 func (*GetStoneResponse) ProtoMessage() {}
 
 func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2917,7 +3026,7 @@ func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneResponse.ProtoReflect.Descriptor instead.
 func (*GetStoneResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *GetStoneResponse) GetHandle() string {
@@ -3056,7 +3165,7 @@ type WatchRequest struct {
 
 func (x *WatchRequest) Reset() {
 	*x = WatchRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3068,7 +3177,7 @@ func (x *WatchRequest) String() string {
 func (*WatchRequest) ProtoMessage() {}
 
 func (x *WatchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3081,7 +3190,7 @@ func (x *WatchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRequest.ProtoReflect.Descriptor instead.
 func (*WatchRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *WatchRequest) GetLot() string {
@@ -3135,7 +3244,7 @@ type WatchResponse struct {
 
 func (x *WatchResponse) Reset() {
 	*x = WatchResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3147,7 +3256,7 @@ func (x *WatchResponse) String() string {
 func (*WatchResponse) ProtoMessage() {}
 
 func (x *WatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3160,7 +3269,7 @@ func (x *WatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchResponse.ProtoReflect.Descriptor instead.
 func (*WatchResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *WatchResponse) GetId() string {
@@ -3222,7 +3331,7 @@ type StatusChange struct {
 
 func (x *StatusChange) Reset() {
 	*x = StatusChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3234,7 +3343,7 @@ func (x *StatusChange) String() string {
 func (*StatusChange) ProtoMessage() {}
 
 func (x *StatusChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3247,7 +3356,7 @@ func (x *StatusChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatusChange.ProtoReflect.Descriptor instead.
 func (*StatusChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *StatusChange) GetLot() string {
@@ -3293,7 +3402,7 @@ type VerdictChange struct {
 
 func (x *VerdictChange) Reset() {
 	*x = VerdictChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3305,7 +3414,7 @@ func (x *VerdictChange) String() string {
 func (*VerdictChange) ProtoMessage() {}
 
 func (x *VerdictChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3318,7 +3427,7 @@ func (x *VerdictChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictChange.ProtoReflect.Descriptor instead.
 func (*VerdictChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *VerdictChange) GetTreatment() string {
@@ -3367,7 +3476,7 @@ type Alert struct {
 
 func (x *Alert) Reset() {
 	*x = Alert{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3379,7 +3488,7 @@ func (x *Alert) String() string {
 func (*Alert) ProtoMessage() {}
 
 func (x *Alert) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3392,7 +3501,7 @@ func (x *Alert) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alert.ProtoReflect.Descriptor instead.
 func (*Alert) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Alert) GetEvent() string {
@@ -3455,7 +3564,7 @@ var File_lotpaper_v1_status_proto protoreflect.FileDescriptor
 
 const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\n" +
-	"\x18lotpaper/v1/status.proto\x12\vlotpaper.v1\x1a\x17lotpaper/v1/event.proto\"m\n" +
+	"\x18lotpaper/v1/status.proto\x12\vlotpaper.v1\x1a\x17lotpaper/v1/event.proto\x1a\x1clotpaper/v1/laboratory.proto\"m\n" +
 	"\rGetLogRequest\x12&\n" +
 	"\fmin_position\x18\x01 \x01(\x03H\x00R\vminPosition\x88\x01\x01\x12\x19\n" +
 	"\x05epoch\x18\x02 \x01(\tH\x01R\x05epoch\x88\x01\x01B\x0f\n" +
@@ -3657,7 +3766,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\bposition\x18\n" +
 	" \x01(\x03R\bposition\x12\x14\n" +
 	"\x05epoch\x18\v \x01(\tR\x05epoch\x12\x1c\n" +
-	"\tstatement\x18\f \x01(\tR\tstatement\"\x9e\x02\n" +
+	"\tstatement\x18\f \x01(\tR\tstatement\"\xe7\x02\n" +
 	"\x0fTreatmentStatus\x12\x1c\n" +
 	"\ttreatment\x18\x01 \x01(\tR\ttreatment\x12\x18\n" +
 	"\averdict\x18\x02 \x01(\tR\averdict\x12\x1f\n" +
@@ -3665,10 +3774,16 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\blog10_lr\x18\x04 \x01(\x01H\x01R\alog10Lr\x88\x01\x01\x125\n" +
 	"\bevidence\x18\x05 \x03(\v2\x19.lotpaper.v1.EvidenceItemR\bevidence\x12\x1c\n" +
 	"\tstatement\x18\x06 \x01(\tR\tstatement\x12\x19\n" +
-	"\x05share\x18\a \x01(\x01H\x02R\x05share\x88\x01\x01B\v\n" +
+	"\x05share\x18\a \x01(\x01H\x02R\x05share\x88\x01\x01\x12G\n" +
+	"\x10likelihood_ratio\x18\b \x01(\v2\x1c.lotpaper.v1.LikelihoodRatioR\x0flikelihoodRatioB\v\n" +
 	"\t_strengthB\v\n" +
 	"\t_log10_lrB\b\n" +
-	"\x06_share\"\xa8\x05\n" +
+	"\x06_share\"i\n" +
+	"\x0fLikelihoodRatio\x12\x14\n" +
+	"\x05ratio\x18\x01 \x01(\x01R\x05ratio\x12\x14\n" +
+	"\x05lower\x18\x02 \x01(\x01R\x05lower\x12\x14\n" +
+	"\x05upper\x18\x03 \x01(\x01R\x05upper\x12\x14\n" +
+	"\x05level\x18\x04 \x01(\x01R\x05level\"\xce\x06\n" +
 	"\fEvidenceItem\x12\x14\n" +
 	"\x05event\x18\x01 \x01(\tR\x05event\x12\x1a\n" +
 	"\bposition\x18\x02 \x01(\x03R\bposition\x12\x10\n" +
@@ -3692,7 +3807,10 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\bpositive\x18\x12 \x01(\x05H\n" +
 	"R\bpositive\x88\x01\x01\x12\x12\n" +
 	"\x04text\x18\x13 \x01(\tR\x04text\x12\x19\n" +
-	"\x05where\x18\x14 \x01(\tH\vR\x05where\x88\x01\x01B\t\n" +
+	"\x05where\x18\x14 \x01(\tH\vR\x05where\x88\x01\x01\x12.\n" +
+	"\x05known\x18\x15 \x01(\v2\x18.lotpaper.v1.KnownCountsR\x05known\x12\x1e\n" +
+	"\bknown_by\x18\x16 \x01(\tH\fR\aknownBy\x88\x01\x01\x12G\n" +
+	"\x10likelihood_ratio\x18\x17 \x01(\v2\x1c.lotpaper.v1.LikelihoodRatioR\x0flikelihoodRatioB\t\n" +
 	"\a_methodB\n" +
 	"\n" +
 	"\b_outcomeB\t\n" +
@@ -3706,7 +3824,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\a_testedB\x05\n" +
 	"\x03_ofB\v\n" +
 	"\t_positiveB\b\n" +
-	"\x06_where\"\xbf\x01\n" +
+	"\x06_whereB\v\n" +
+	"\t_known_by\"\xbf\x01\n" +
 	"\vCustodySpan\x12\x1b\n" +
 	"\x06holder\x18\x01 \x01(\tH\x00R\x06holder\x88\x01\x01\x12\x17\n" +
 	"\x04from\x18\x02 \x01(\tH\x01R\x04from\x88\x01\x01\x12\x13\n" +
@@ -3868,7 +3987,7 @@ func file_lotpaper_v1_status_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_status_proto_rawDescData
 }
 
-var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
+var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
 var file_lotpaper_v1_status_proto_goTypes = []any{
 	(*GetLogRequest)(nil),       // 0: lotpaper.v1.GetLogRequest
 	(*GetLogResponse)(nil),      // 1: lotpaper.v1.GetLogResponse
@@ -3888,75 +4007,80 @@ var file_lotpaper_v1_status_proto_goTypes = []any{
 	(*GetStatusRequest)(nil),    // 15: lotpaper.v1.GetStatusRequest
 	(*GetStatusResponse)(nil),   // 16: lotpaper.v1.GetStatusResponse
 	(*TreatmentStatus)(nil),     // 17: lotpaper.v1.TreatmentStatus
-	(*EvidenceItem)(nil),        // 18: lotpaper.v1.EvidenceItem
-	(*CustodySpan)(nil),         // 19: lotpaper.v1.CustodySpan
-	(*SaleClaims)(nil),          // 20: lotpaper.v1.SaleClaims
-	(*ClaimThenAndNow)(nil),     // 21: lotpaper.v1.ClaimThenAndNow
-	(*Record)(nil),              // 22: lotpaper.v1.Record
-	(*HandStatement)(nil),       // 23: lotpaper.v1.HandStatement
-	(*CheckClaimsRequest)(nil),  // 24: lotpaper.v1.CheckClaimsRequest
-	(*CheckClaimsResponse)(nil), // 25: lotpaper.v1.CheckClaimsResponse
-	(*ClaimResult)(nil),         // 26: lotpaper.v1.ClaimResult
-	(*GetStoneRequest)(nil),     // 27: lotpaper.v1.GetStoneRequest
-	(*GetStoneResponse)(nil),    // 28: lotpaper.v1.GetStoneResponse
-	(*WatchRequest)(nil),        // 29: lotpaper.v1.WatchRequest
-	(*WatchResponse)(nil),       // 30: lotpaper.v1.WatchResponse
-	(*StatusChange)(nil),        // 31: lotpaper.v1.StatusChange
-	(*VerdictChange)(nil),       // 32: lotpaper.v1.VerdictChange
-	(*Alert)(nil),               // 33: lotpaper.v1.Alert
-	(*Policy)(nil),              // 34: lotpaper.v1.Policy
-	(*Material)(nil),            // 35: lotpaper.v1.Material
-	(*Finding)(nil),             // 36: lotpaper.v1.Finding
-	(*Event)(nil),               // 37: lotpaper.v1.Event
+	(*LikelihoodRatio)(nil),     // 18: lotpaper.v1.LikelihoodRatio
+	(*EvidenceItem)(nil),        // 19: lotpaper.v1.EvidenceItem
+	(*CustodySpan)(nil),         // 20: lotpaper.v1.CustodySpan
+	(*SaleClaims)(nil),          // 21: lotpaper.v1.SaleClaims
+	(*ClaimThenAndNow)(nil),     // 22: lotpaper.v1.ClaimThenAndNow
+	(*Record)(nil),              // 23: lotpaper.v1.Record
+	(*HandStatement)(nil),       // 24: lotpaper.v1.HandStatement
+	(*CheckClaimsRequest)(nil),  // 25: lotpaper.v1.CheckClaimsRequest
+	(*CheckClaimsResponse)(nil), // 26: lotpaper.v1.CheckClaimsResponse
+	(*ClaimResult)(nil),         // 27: lotpaper.v1.ClaimResult
+	(*GetStoneRequest)(nil),     // 28: lotpaper.v1.GetStoneRequest
+	(*GetStoneResponse)(nil),    // 29: lotpaper.v1.GetStoneResponse
+	(*WatchRequest)(nil),        // 30: lotpaper.v1.WatchRequest
+	(*WatchResponse)(nil),       // 31: lotpaper.v1.WatchResponse
+	(*StatusChange)(nil),        // 32: lotpaper.v1.StatusChange
+	(*VerdictChange)(nil),       // 33: lotpaper.v1.VerdictChange
+	(*Alert)(nil),               // 34: lotpaper.v1.Alert
+	(*Policy)(nil),              // 35: lotpaper.v1.Policy
+	(*Material)(nil),            // 36: lotpaper.v1.Material
+	(*Finding)(nil),             // 37: lotpaper.v1.Finding
+	(*Event)(nil),               // 38: lotpaper.v1.Event
+	(*KnownCounts)(nil),         // 39: lotpaper.v1.KnownCounts
 }
 var file_lotpaper_v1_status_proto_depIdxs = []int32{
-	34, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
+	35, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
 	4,  // 1: lotpaper.v1.ListLotsResponse.lots:type_name -> lotpaper.v1.LotSummary
-	35, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
+	36, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
 	7,  // 3: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
 	8,  // 4: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
-	36, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
-	37, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
+	37, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
+	38, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
 	13, // 7: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
 	14, // 8: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
 	17, // 9: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
-	19, // 10: lotpaper.v1.GetStatusResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	20, // 11: lotpaper.v1.GetStatusResponse.sales:type_name -> lotpaper.v1.SaleClaims
-	22, // 12: lotpaper.v1.GetStatusResponse.record:type_name -> lotpaper.v1.Record
-	18, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
-	21, // 14: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
-	23, // 15: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
-	26, // 16: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
-	35, // 17: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
-	17, // 18: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
-	19, // 19: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	37, // 20: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
-	33, // 21: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
-	31, // 22: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
-	32, // 23: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
-	0,  // 24: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
-	2,  // 25: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
-	5,  // 26: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
-	9,  // 27: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
-	11, // 28: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
-	15, // 29: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
-	24, // 30: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
-	27, // 31: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
-	29, // 32: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
-	1,  // 33: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
-	3,  // 34: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
-	6,  // 35: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
-	10, // 36: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	12, // 37: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
-	16, // 38: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
-	25, // 39: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
-	28, // 40: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
-	30, // 41: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
-	33, // [33:42] is the sub-list for method output_type
-	24, // [24:33] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	20, // 10: lotpaper.v1.GetStatusResponse.custody:type_name -> lotpaper.v1.CustodySpan
+	21, // 11: lotpaper.v1.GetStatusResponse.sales:type_name -> lotpaper.v1.SaleClaims
+	23, // 12: lotpaper.v1.GetStatusResponse.record:type_name -> lotpaper.v1.Record
+	19, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
+	18, // 14: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
+	39, // 15: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
+	18, // 16: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
+	22, // 17: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
+	24, // 18: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
+	27, // 19: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
+	36, // 20: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
+	17, // 21: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
+	20, // 22: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
+	38, // 23: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
+	34, // 24: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
+	32, // 25: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
+	33, // 26: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
+	0,  // 27: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
+	2,  // 28: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
+	5,  // 29: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
+	9,  // 30: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
+	11, // 31: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
+	15, // 32: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
+	25, // 33: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
+	28, // 34: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
+	30, // 35: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
+	1,  // 36: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
+	3,  // 37: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
+	6,  // 38: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
+	10, // 39: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	12, // 40: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
+	16, // 41: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
+	26, // 42: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
+	29, // 43: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
+	31, // 44: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
+	36, // [36:45] is the sub-list for method output_type
+	27, // [27:36] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_status_proto_init() }
@@ -3965,6 +4089,7 @@ func file_lotpaper_v1_status_proto_init() {
 		return
 	}
 	file_lotpaper_v1_event_proto_init()
+	file_lotpaper_v1_laboratory_proto_init()
 	file_lotpaper_v1_status_proto_msgTypes[0].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[2].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[4].OneofWrappers = []any{}
@@ -3977,21 +4102,21 @@ func file_lotpaper_v1_status_proto_init() {
 	file_lotpaper_v1_status_proto_msgTypes[13].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[15].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[17].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[18].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[19].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[24].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[26].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[20].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[25].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[27].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[28].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[29].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[33].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[30].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[34].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_status_proto_rawDesc), len(file_lotpaper_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   34,
+			NumMessages:   35,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
