@@ -31,7 +31,7 @@ func (f *folding) corrected(x *opal.Corrected) error {
 		return err
 	}
 	if len(a.remade) > 0 {
-		s.Remade = with(s.Remade, Remade{Event: f.fact.Event, Lots: a.remade})
+		s.Remade = append(s.Remade, Remade{Event: f.fact.Event, Lots: a.remade})
 	}
 	return nil
 }
@@ -57,7 +57,7 @@ func (f *folding) withdrawn(x *opal.Withdrawn) error {
 	}
 	a.endRecords(s)
 	if madeLots {
-		s.Undone = with(s.Undone, Undone{Event: x.Event, Position: f.rec.Position})
+		s.Undone = append(s.Undone, Undone{Event: x.Event, Position: f.rec.Position})
 	}
 	for _, made := range s.Remade {
 		if made.Event != x.Event {
@@ -108,23 +108,25 @@ func (a *amendment) next(was Fact) Fact {
 // endAll ends the standing reading of a withdrawn event. Where what was withdrawn is a correction, the last reading that does not come
 // from a withdrawn one starts again.
 func endAll[T any](old []T, fact func(*T) *Fact, a *amendment) []T {
-	out, changed, live := slices.Clone(old), false, -1
-	for i := range out {
+	first := 0
+	for first < len(old) && fact(&old[first]).Reading != a.event && (fact(&old[first]).Event != a.event || fact(&old[first]).Until != 0) {
+		first++
+	}
+	if first == len(old) {
+		return old
+	}
+	out, live := slices.Clone(old), -1
+	for i := first; i < len(out); i++ {
 		f := fact(&out[i])
 		switch {
 		case f.Reading == a.event:
-			changed = true
 			f.TakenBack = a.f.rec.Position
 			if f.Until == 0 {
 				live = i
 			}
 		case f.Event == a.event && f.Until == 0:
-			changed = true
 			a.end(f)
 		}
-	}
-	if !changed {
-		return old
 	}
 	if live < 0 {
 		return out

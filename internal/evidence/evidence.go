@@ -141,9 +141,24 @@ type TreatmentStatus struct {
 	Level    float64
 	Log10LR  *float64
 	Evidence []Item
+	// Sample is what a sample drawn blindly says of the stone, which was not in it; nil: none does.
+	Sample *SampleSupport
 	// Share is the share of a combined lot, in parts per million, that the verdict comes from; 0: it speaks of the whole.
 	Share     int64
 	Statement string
+}
+
+// SampleSupport is what stones drawn blindly from a parcel say of one that was not among them. It is no likelihood ratio of the stone.
+type SampleSupport struct {
+	Event string
+	// Tested of Of were drawn, and Positive showed it; at least Lower and at most Upper of all are treated (exact, 95 %, one-sided each).
+	Tested, Of, Positive, Lower, Upper int64
+	// Bound of Among is the most that may be treated where the stone is now, after the parcel was Sorted; Lost: it was sawn, cut or counted anew, and
+	// nothing is left of the statement.
+	Bound, Among int64
+	Sorted, Lost bool
+	// Untested is the probability that a stone which nobody tested is treated, from the sample alone and with Jeffreys' prior.
+	Untested float64
 }
 
 // Item is one thing known about one treatment.
@@ -259,14 +274,14 @@ type ClaimResult struct {
 }
 
 // Fold answers the summaries that an event changes, as new values; what get answered is left as it was. Bare dates inside the event
-// are days in UTC; FoldIn takes another zone.
+// are days in UTC; FoldIn takes another zone, and a Folder does the same for many events in turn.
 func Fold(get func(lot string) (*Summary, error), rec *opal.Recorded) ([]*Summary, error) {
 	return FoldIn(get, rec, 0)
 }
 
 // FoldIn is Fold with bare dates as days at zoneMinutes east of UTC, as the policy in force at the event's position says.
 func FoldIn(get func(lot string) (*Summary, error), rec *opal.Recorded, zoneMinutes int64) ([]*Summary, error) {
-	return fold(get, rec, zoneMinutes)
+	return NewFolder(get).Fold(rec, zoneMinutes)
 }
 
 // Evaluate answers the status of a lot.

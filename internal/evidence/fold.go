@@ -15,9 +15,30 @@ const (
 	maxAway    = 1_000
 )
 
+// Folder folds events that follow each other, for one writer. What it has made of a lot it goes on with in the same memory, so that many events
+// on one lot cost what they say and not what the lot holds: the first event on a lot copies its lists once, the others add to those copies.
+//
+// Each fold answers new summaries, and what was answered or read before still reads as it did. But there is one future only: get must answer,
+// for each lot, what the last fold made of it, and after an error the folder is not to be used again.
+type Folder struct {
+	get func(lot string) (*Summary, error)
+	own map[string]bool // lots whose lists are this folder's own
+}
+
+// NewFolder makes a folder that reads summaries with get.
+func NewFolder(get func(lot string) (*Summary, error)) *Folder {
+	return &Folder{get: get, own: map[string]bool{}}
+}
+
+// Fold answers the summaries that the next event changes. Bare dates inside it are days at zoneMinutes east of UTC, as the policy in force at
+// the event's position says.
+func (f *Folder) Fold(rec *opal.Recorded, zoneMinutes int64) ([]*Summary, error) {
+	return fold(f, rec, zoneMinutes)
+}
+
 // folding is one event being folded into summaries.
 type folding struct {
-	get   func(lot string) (*Summary, error)
+	*Folder
 	rec   *opal.Recorded
 	ev    *opal.Event
 	fact  Fact
@@ -26,10 +47,10 @@ type folding struct {
 	order []*Summary
 }
 
-func fold(get func(lot string) (*Summary, error), rec *opal.Recorded, zoneMinutes int64) ([]*Summary, error) {
+func fold(folder *Folder, rec *opal.Recorded, zoneMinutes int64) ([]*Summary, error) {
 	ev := &rec.Event
 	f := &folding{
-		get: get, rec: rec, ev: ev, zone: zoneMinutes, edits: map[string]*Summary{},
+		Folder: folder, rec: rec, ev: ev, zone: zoneMinutes, edits: map[string]*Summary{},
 		fact: Fact{Event: ev.ID(), Position: rec.Position, Party: ev.Party, At: rec.When, OccurredAt: ev.OccurredAt},
 	}
 	if err := f.apply(); err != nil {
@@ -82,50 +103,50 @@ func (f *folding) ofOneLot(s *Summary) error {
 	ev := f.ev
 	switch {
 	case ev.Tested != nil:
-		s.Tests = with(s.Tests, newTest(f.fact, ev.Tested, ev.Moisture))
+		s.Tests = append(s.Tests, newTest(f.fact, ev.Tested, ev.Moisture))
 		if d := ev.Tested.Destroyed; d != nil {
 			f.change(s, Change{Kind: opal.KindTested, Pieces: number(d.Pieces), Micrograms: micrograms(d.Mass), Taken: true})
 		}
 	case ev.Treated != nil:
 		t := newTreated(f.fact, ev.Treated)
 		t.Late = f.delay()
-		s.Treated = with(s.Treated, t)
+		s.Treated = append(s.Treated, t)
 		f.weighed(s, ev.Treated.MassAfter)
 	case ev.Described != nil:
 		if d := ev.Described; d.BodyColour != "" || d.BodyTone != 0 || d.Transparency != "" {
-			s.Looks = with(s.Looks, newLook(f.fact, d))
+			s.Looks = append(s.Looks, newLook(f.fact, d))
 		}
 		f.weighed(s, ev.Described.MeasuredMass)
 	case ev.Received != nil:
 		m := Move{Fact: f.fact, Kind: opal.KindReceived, CameBack: ev.Received.CameBack, Gain: f.found(opal.FindArrivalGain)}
-		s.Moves = with(s.Moves, m)
+		s.Moves = append(s.Moves, m)
 		if c, ok := received(f.fact, s, ev.Received); ok {
 			f.change(s, c)
 		}
 	case ev.Refused != nil:
-		s.Moves = with(s.Moves, Move{Fact: f.fact, Kind: opal.KindRefused})
+		s.Moves = append(s.Moves, Move{Fact: f.fact, Kind: opal.KindRefused})
 	case ev.Returned != nil:
-		s.Moves = with(s.Moves, Move{Fact: f.fact, Kind: opal.KindReturned, Sale: ev.Returned.Sale})
+		s.Moves = append(s.Moves, Move{Fact: f.fact, Kind: opal.KindReturned, Sale: ev.Returned.Sale})
 	case ev.NothingDone != nil:
 		n, err := newNothing(f.fact, ev.NothingDone, f.zone)
 		if err != nil {
 			return err
 		}
-		s.Nothing = with(s.Nothing, n)
+		s.Nothing = append(s.Nothing, n)
 	case ev.Counted != nil:
 		f.change(s, counted(s, ev.Counted))
 	case ev.ReferenceSet != nil:
 		r := ev.ReferenceSet
-		s.Known = with(s.Known, KnownFact{Fact: f.fact, Known: r.Known, Treatment: r.Treatment})
+		s.Known = append(s.Known, KnownFact{Fact: f.fact, Known: r.Known, Treatment: r.Treatment})
 	case ev.Closed != nil:
 		f.change(s, Change{Kind: opal.KindClosed, Pieces: s.pieces(), Micrograms: s.micrograms(), Ends: true})
-		s.Moves = with(s.Moves, Move{Fact: f.fact, Kind: opal.KindClosed, Reason: ev.Closed.Reason})
+		s.Moves = append(s.Moves, Move{Fact: f.fact, Kind: opal.KindClosed, Reason: ev.Closed.Reason})
 		if ev.Closed.Reason == opal.ClosedToAWearer {
-			s.Sales = with(s.Sales, Sale{Fact: f.fact, Claims: list(ev.Closed.Claims)})
+			s.Sales = append(s.Sales, Sale{Fact: f.fact, Claims: list(ev.Closed.Claims)})
 		}
 	case ev.Reopened != nil:
 		f.change(s, Change{Kind: opal.KindReopened, Pieces: s.pieces(), Micrograms: s.micrograms()})
-		s.Moves = with(s.Moves, Move{Fact: f.fact, Kind: opal.KindReopened, Why: ev.Reopened.Why})
+		s.Moves = append(s.Moves, Move{Fact: f.fact, Kind: opal.KindReopened, Why: ev.Reopened.Why})
 	}
 	return nil
 }
@@ -216,9 +237,9 @@ func (f *folding) handOver(m Move, sale *Sale, part *opal.PartOf) error {
 			return err
 		}
 	}
-	s.Moves = with(s.Moves, m)
+	s.Moves = append(s.Moves, m)
 	if sale != nil {
-		s.Sales = with(s.Sales, *sale)
+		s.Sales = append(s.Sales, *sale)
 	}
 	return nil
 }
@@ -271,13 +292,24 @@ func (f *folding) edit(lot string) (*Summary, error) {
 		return nil, fmt.Errorf("lot %s has no summary", lot)
 	}
 	s := *was
+	if !f.own[lot] {
+		s.part()
+	}
 	f.add(&s)
 	return &s, nil
+}
+
+// part makes sure that what is added to the summary's lists goes to memory of its own.
+func (s *Summary) part() {
+	s.Openings, s.Changes, s.Treated, s.Tests = slices.Clip(s.Openings), slices.Clip(s.Changes), slices.Clip(s.Treated), slices.Clip(s.Tests)
+	s.Looks, s.Moves, s.Nothing, s.Sales = slices.Clip(s.Looks), slices.Clip(s.Moves), slices.Clip(s.Nothing), slices.Clip(s.Sales)
+	s.Known, s.Away, s.Undone, s.Remade = slices.Clip(s.Known), slices.Clip(s.Away), slices.Clip(s.Undone), slices.Clip(s.Remade)
 }
 
 // add puts a summary among those that the event changes.
 func (f *folding) add(s *Summary) {
 	s.Revision = f.rec.Position
+	f.own[s.Lot] = true
 	f.edits[s.Lot] = s
 	f.order = append(f.order, s)
 }
@@ -285,7 +317,7 @@ func (f *folding) add(s *Summary) {
 // change lists a change of pieces or mass, or the lot's end.
 func (f *folding) change(s *Summary, c Change) {
 	c.Fact = f.fact
-	s.Changes = with(s.Changes, c)
+	s.Changes = append(s.Changes, c)
 	if len(s.Changes) > maxChanges {
 		s.forgetOldest()
 	}
@@ -343,7 +375,7 @@ func (s *Summary) away(a Away) {
 		s.AwayMore++
 		return
 	}
-	s.Away = with(s.Away, a)
+	s.Away = append(s.Away, a)
 }
 
 // forgetOldest boils the oldest change down.
@@ -365,7 +397,7 @@ func (s *Summary) forgetOldest() {
 		older.Pieces, older.Micrograms = c.after(older.Pieces, older.Micrograms)
 	}
 	s.Older = &older
-	s.Changes = slices.Clone(s.Changes[1:])
+	s.Changes = s.Changes[1:]
 }
 
 // after is what a change leaves of pieces and mass.
@@ -380,9 +412,6 @@ func (c *Change) after(pieces *int64, mass int64) (*int64, int64) {
 	}
 	return pieces, mass - c.Micrograms
 }
-
-// with answers a list with one element more, never in the old one's memory.
-func with[T any](old []T, x T) []T { return append(slices.Clip(old), x) }
 
 // list copies a list; nothing gives nil, so that a record has one form.
 func list[T any](l []T) []T {

@@ -3,7 +3,11 @@ package evidence
 import (
 	"encoding/json"
 	"fmt"
+	"runtime"
 	"testing"
+	"unsafe"
+
+	"pgregory.net/rapid"
 
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
@@ -105,6 +109,74 @@ func TestFoldsFromOneBase(t *testing.T) {
 		if after := dump(one); after != before {
 			t.Errorf("%s: the second fold wrote into the first:\n%s\n%s", name, before, after)
 		}
+	}
+}
+
+// A folder answers what folding one by one does, and what it answered before still reads as it did.
+func TestFolderFoldsAlike(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		l := newLife(t, r)
+		l.lived(rapid.IntRange(0, 20).Draw(r, "steps"))
+		story(l.world)
+		live := map[string]*Summary{}
+		get := func(lot string) (*Summary, error) { return live[lot], nil }
+		f := NewFolder(get)
+		group := rapid.IntRange(1, 30).Draw(r, "events a group")
+		type answer struct {
+			s    *Summary
+			read string
+		}
+		var answers []answer
+		for i := range l.events {
+			if i%group == 0 {
+				f = NewFolder(get)
+			}
+			changed, err := f.Fold(&l.events[i], 0)
+			if err != nil {
+				r.Fatal(err)
+			}
+			for _, s := range changed {
+				live[s.Lot] = s
+				answers = append(answers, answer{s, dump(s)})
+			}
+		}
+		if got, want := dumpAll(live), dumpAll(l.summaries); got != want {
+			r.Fatalf("in groups of %d\n%s\none by one\n%s", group, got, want)
+		}
+		for _, x := range answers {
+			if now := dump(x.s); now != x.read {
+				r.Fatalf("an answer changed from\n%s\nto\n%s", x.read, now)
+			}
+		}
+	})
+}
+
+// Many events on one lot cost what they say: 12,000 tests take a few copies of the list and not one for each.
+func TestFolderTakesManyEventsOnOneLot(t *testing.T) {
+	w := newWorld(t)
+	w.post("mine", "mine.p", "2026-01-01", mined(60))
+	f := NewFolder(w.get)
+	const events = 12_000
+	x := tested(opal.UVLongWave, "WEAK")
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	for i := range events {
+		ev := opal.Event{Party: "lab", Lot: "mine.p", OccurredAt: "2026-01-02", Tested: x}
+		changed, err := f.Fold(&opal.Recorded{Event: ev, Position: w.next + uint64(i)}, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.summaries["mine.p"] = changed[0]
+	}
+	runtime.ReadMemStats(&after)
+	s := w.summaries["mine.p"]
+	if len(s.Tests) != events {
+		t.Fatalf("%d tests", len(s.Tests))
+	}
+	// The list grows by a quarter at a time, so that all its copies together are five times as large; 2 kB a test are its own.
+	list := uint64(events) * uint64(unsafe.Sizeof(TestFact{}))
+	if took := after.TotalAlloc - before.TotalAlloc; took > 8*list+events*4096 {
+		t.Errorf("%d bytes were allocated for a list of %d", took, list)
 	}
 }
 

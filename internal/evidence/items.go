@@ -68,6 +68,11 @@ func (l *line) weigh(t *lineTest, outcome int, treatment opal.Treatment, item *I
 	}
 	w := weighed{test: t, item: item}
 	rule := l.fitting(t, finding, treatment)
+	if (rule.Stance == Shows || rule.Stance == PointsTo) && t.positive != nil && *t.positive == 0 && l.lookedFor(t, finding, treatment) {
+		// None of them showed it, and it was looked for: that is what NOTHING_SEEN says.
+		finding.Outcome = opal.NothingSeen
+		rule = l.fitting(t, finding, treatment)
+	}
 	w.rule = rule.Rule
 	w.item.Rule, w.item.Source, w.item.Group, w.item.Extent = rule.id, rule.Source, rule.Group, rule.Extent
 	w.item.Counted, w.item.CountedBy = l.counts(t, finding.Outcome, treatment, rule.Rule)

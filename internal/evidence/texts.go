@@ -484,11 +484,17 @@ func (l *line) verdictSentence(t opal.Treatment, r *treatmentResult) string {
 		}
 		return l.suspectedSentence(t, r)
 	case Open:
+		if r.bySample && !r.byWeight {
+			return "Not enough is known of " + noun(t) + ": " + textSampled(r.sample)
+		}
 		if r.byWeight {
 			return "Not enough is known of " + noun(t) + ": these findings are " + textRatio(*r.weight.ratio, r.weight.level) + "."
 		}
 		return openSentence(t, r)
 	case NotFound:
+		if r.bySample {
+			return upperFirst(noun(t)) + " looked for in a sample: " + textSampled(r.sample)
+		}
 		if r.byWeight {
 			return upperFirst(noun(t)) + " looked for and not found: these findings are " + textRatio(*r.weight.ratio, r.weight.level) + "."
 		}
@@ -543,6 +549,9 @@ func (l *line) suspectedSentence(t opal.Treatment, r *treatmentResult) string {
 			continue
 		}
 		s := upperFirst(noun(t)) + " suspected: "
+		if r.sample != nil && r.sample.positives > 0 {
+			return s + textSampled(r.sample)
+		}
 		switch {
 		case x.Positive != nil && x.Tested != nil:
 			s += strconv.FormatInt(*x.Positive, 10) + " of " + plural(*x.Tested, "stone", "stones") + " tested showed it"

@@ -42,6 +42,9 @@ type treatmentResult struct {
 	// weight is what graded outcomes say together; byWeight: the verdict rests on it.
 	weight   weight
 	byWeight bool
+	// sample is what a sample drawn blindly says of the stone, which was not in it; nil: none does. bySample: the verdict rests on it.
+	sample   *drawn
+	bySample bool
 	items    []Item
 	// points: something that counts points to the treatment.
 	points bool
@@ -103,6 +106,12 @@ func evaluate(q Query) (*Status, error) {
 		out.Treatments = append(out.Treatments, TreatmentStatus{
 			Treatment: w.treatments[i], Verdict: t.verdict, Strength: t.strength, Evidence: t.items, Share: t.share, Statement: t.statement,
 		})
+		if s := t.sample; s != nil {
+			out.Treatments[len(out.Treatments)-1].Sample = &SampleSupport{
+				Event: s.w.item.Event, Tested: s.tested, Of: s.Of, Positive: s.positives, Lower: s.Lower, Upper: s.Upper,
+				Bound: s.bound, Among: s.among, Sorted: s.sorted, Lost: s.lost, Untested: s.untested,
+			}
+		}
 		if lr := t.weight.ratio; lr != nil {
 			log := nine(math.Log10(lr.Point))
 			last := &out.Treatments[len(out.Treatments)-1]
@@ -291,6 +300,11 @@ func (l *line) judge(treatment opal.Treatment, own weighing) treatmentResult {
 	}
 	r.items = append(r.items, l.statedUntreated()...)
 	r.weight = l.together(treatment, &own)
+	if sample {
+		r.sample = l.sampleFound(&own)
+	} else {
+		r.sample = l.sampleClean(&own)
+	}
 	absent := (excludes || sealExcluded && cracks) && !contrary && !shows
 	weightless := r.weight.absent() && !shows
 	switch {
@@ -313,8 +327,12 @@ func (l *line) judge(treatment opal.Treatment, own weighing) treatmentResult {
 	case weightless:
 		r.verdict, r.strength, r.byWeight = NotFound, Word(r.weight.ratio.Cautious()), true
 		r.surface = r.weight.surface
+	case !r.points && r.sample != nil && r.sample.decides() && r.sample.suffices(l.w.rules.SampleBound):
+		r.verdict, r.strength, r.bySample = NotFound, r.sample.strength(), true
+		r.surface = r.sample.w.rule.Reach == SurfaceOnly
 	default:
 		l.judgeOpen(treatment, open, &r)
+		r.bySample = r.verdict == Open && r.sample != nil && !r.points
 		if r.verdict == Open && r.weight.ratio != nil && r.weight.ratio.Says() {
 			r.strength, r.byWeight = Word(r.weight.ratio.Cautious()), true
 		}

@@ -99,6 +99,12 @@ func treatmentsOut(list []evidence.TreatmentStatus) []*pb.TreatmentStatus {
 			Treatment: string(t.Treatment), Verdict: string(t.Verdict), Strength: given(t.Strength), Log10Lr: t.Log10LR, Statement: t.Statement,
 			LikelihoodRatio: ratioOut(t.LR, t.Level),
 		}
+		if s := t.Sample; s != nil {
+			out[i].Sample = &pb.SampleSupport{
+				Event: s.Event, Tested: int32(s.Tested), Of: int32(s.Of), Positive: int32(s.Positive), LowerTreated: int32(s.Lower), UpperTreated: int32(s.Upper),
+				Bound: int32(s.Bound), Among: int32(s.Among), Sorted: s.Sorted, Lost: s.Lost, UntestedProbability: s.Untested,
+			}
+		}
 		if t.Share != 0 {
 			share := float64(t.Share) / 1e6
 			out[i].Share = &share

@@ -1786,8 +1786,10 @@ type TreatmentStatus struct {
 	Share *float64 `protobuf:"fixed64,7,opt,name=share,proto3,oneof" json:"share,omitempty"`
 	// The combined likelihood ratio of the graded outcomes on the stone itself; left out: none says anything.
 	LikelihoodRatio *LikelihoodRatio `protobuf:"bytes,8,opt,name=likelihood_ratio,json=likelihoodRatio,proto3" json:"likelihood_ratio,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// What a sample drawn blindly says of the stone, which was not in it; left out: none does.
+	Sample        *SampleSupport `protobuf:"bytes,9,opt,name=sample,proto3" json:"sample,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TreatmentStatus) Reset() {
@@ -1876,6 +1878,149 @@ func (x *TreatmentStatus) GetLikelihoodRatio() *LikelihoodRatio {
 	return nil
 }
 
+func (x *TreatmentStatus) GetSample() *SampleSupport {
+	if x != nil {
+		return x.Sample
+	}
+	return nil
+}
+
+// SampleSupport is what stones drawn blindly from a parcel say of one that was not among them. It is no likelihood ratio of the stone.
+type SampleSupport struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The test.
+	Event string `protobuf:"bytes,1,opt,name=event,proto3" json:"event,omitempty"`
+	// How many were drawn and tested.
+	Tested int32 `protobuf:"varint,2,opt,name=tested,proto3" json:"tested,omitempty"`
+	// Of how many.
+	Of int32 `protobuf:"varint,3,opt,name=of,proto3" json:"of,omitempty"`
+	// How many showed it.
+	Positive int32 `protobuf:"varint,4,opt,name=positive,proto3" json:"positive,omitempty"`
+	// At least so many of all are treated (exact, 95 %, one-sided).
+	LowerTreated int32 `protobuf:"varint,5,opt,name=lower_treated,json=lowerTreated,proto3" json:"lower_treated,omitempty"`
+	// At most so many are.
+	UpperTreated int32 `protobuf:"varint,6,opt,name=upper_treated,json=upperTreated,proto3" json:"upper_treated,omitempty"`
+	// The most that may be treated among those that the stone is one of now.
+	Bound int32 `protobuf:"varint,7,opt,name=bound,proto3" json:"bound,omitempty"`
+	// How many those are.
+	Among int32 `protobuf:"varint,8,opt,name=among,proto3" json:"among,omitempty"`
+	// Whether the parcel was sorted since.
+	Sorted bool `protobuf:"varint,9,opt,name=sorted,proto3" json:"sorted,omitempty"`
+	// Whether it was sawn, cut or counted anew since, so that nothing is left of the statement.
+	Lost bool `protobuf:"varint,10,opt,name=lost,proto3" json:"lost,omitempty"`
+	// The probability that a stone which nobody tested is treated, from the sample alone and with Jeffreys' prior.
+	UntestedProbability float64 `protobuf:"fixed64,11,opt,name=untested_probability,json=untestedProbability,proto3" json:"untested_probability,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *SampleSupport) Reset() {
+	*x = SampleSupport{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SampleSupport) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SampleSupport) ProtoMessage() {}
+
+func (x *SampleSupport) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SampleSupport.ProtoReflect.Descriptor instead.
+func (*SampleSupport) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *SampleSupport) GetEvent() string {
+	if x != nil {
+		return x.Event
+	}
+	return ""
+}
+
+func (x *SampleSupport) GetTested() int32 {
+	if x != nil {
+		return x.Tested
+	}
+	return 0
+}
+
+func (x *SampleSupport) GetOf() int32 {
+	if x != nil {
+		return x.Of
+	}
+	return 0
+}
+
+func (x *SampleSupport) GetPositive() int32 {
+	if x != nil {
+		return x.Positive
+	}
+	return 0
+}
+
+func (x *SampleSupport) GetLowerTreated() int32 {
+	if x != nil {
+		return x.LowerTreated
+	}
+	return 0
+}
+
+func (x *SampleSupport) GetUpperTreated() int32 {
+	if x != nil {
+		return x.UpperTreated
+	}
+	return 0
+}
+
+func (x *SampleSupport) GetBound() int32 {
+	if x != nil {
+		return x.Bound
+	}
+	return 0
+}
+
+func (x *SampleSupport) GetAmong() int32 {
+	if x != nil {
+		return x.Among
+	}
+	return 0
+}
+
+func (x *SampleSupport) GetSorted() bool {
+	if x != nil {
+		return x.Sorted
+	}
+	return false
+}
+
+func (x *SampleSupport) GetLost() bool {
+	if x != nil {
+		return x.Lost
+	}
+	return false
+}
+
+func (x *SampleSupport) GetUntestedProbability() float64 {
+	if x != nil {
+		return x.UntestedProbability
+	}
+	return 0
+}
+
 // LikelihoodRatio is how much more probable findings are on a treated stone than on an untreated one. It never says how probable treatment is.
 type LikelihoodRatio struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1893,7 +2038,7 @@ type LikelihoodRatio struct {
 
 func (x *LikelihoodRatio) Reset() {
 	*x = LikelihoodRatio{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1905,7 +2050,7 @@ func (x *LikelihoodRatio) String() string {
 func (*LikelihoodRatio) ProtoMessage() {}
 
 func (x *LikelihoodRatio) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1918,7 +2063,7 @@ func (x *LikelihoodRatio) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LikelihoodRatio.ProtoReflect.Descriptor instead.
 func (*LikelihoodRatio) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{18}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *LikelihoodRatio) GetRatio() float64 {
@@ -2004,7 +2149,7 @@ type EvidenceItem struct {
 
 func (x *EvidenceItem) Reset() {
 	*x = EvidenceItem{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2016,7 +2161,7 @@ func (x *EvidenceItem) String() string {
 func (*EvidenceItem) ProtoMessage() {}
 
 func (x *EvidenceItem) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2029,7 +2174,7 @@ func (x *EvidenceItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvidenceItem.ProtoReflect.Descriptor instead.
 func (*EvidenceItem) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{19}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *EvidenceItem) GetEvent() string {
@@ -2214,7 +2359,7 @@ type CustodySpan struct {
 
 func (x *CustodySpan) Reset() {
 	*x = CustodySpan{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2226,7 +2371,7 @@ func (x *CustodySpan) String() string {
 func (*CustodySpan) ProtoMessage() {}
 
 func (x *CustodySpan) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2239,7 +2384,7 @@ func (x *CustodySpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CustodySpan.ProtoReflect.Descriptor instead.
 func (*CustodySpan) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{20}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *CustodySpan) GetHolder() string {
@@ -2307,7 +2452,7 @@ type SaleClaims struct {
 
 func (x *SaleClaims) Reset() {
 	*x = SaleClaims{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2319,7 +2464,7 @@ func (x *SaleClaims) String() string {
 func (*SaleClaims) ProtoMessage() {}
 
 func (x *SaleClaims) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2332,7 +2477,7 @@ func (x *SaleClaims) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SaleClaims.ProtoReflect.Descriptor instead.
 func (*SaleClaims) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{21}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *SaleClaims) GetEvent() string {
@@ -2401,7 +2546,7 @@ type ClaimThenAndNow struct {
 
 func (x *ClaimThenAndNow) Reset() {
 	*x = ClaimThenAndNow{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2413,7 +2558,7 @@ func (x *ClaimThenAndNow) String() string {
 func (*ClaimThenAndNow) ProtoMessage() {}
 
 func (x *ClaimThenAndNow) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2426,7 +2571,7 @@ func (x *ClaimThenAndNow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClaimThenAndNow.ProtoReflect.Descriptor instead.
 func (*ClaimThenAndNow) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{22}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ClaimThenAndNow) GetClaim() string {
@@ -2476,7 +2621,7 @@ type Record struct {
 
 func (x *Record) Reset() {
 	*x = Record{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2488,7 +2633,7 @@ func (x *Record) String() string {
 func (*Record) ProtoMessage() {}
 
 func (x *Record) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2501,7 +2646,7 @@ func (x *Record) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Record.ProtoReflect.Descriptor instead.
 func (*Record) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Record) GetStated() int32 {
@@ -2560,7 +2705,7 @@ type HandStatement struct {
 
 func (x *HandStatement) Reset() {
 	*x = HandStatement{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2572,7 +2717,7 @@ func (x *HandStatement) String() string {
 func (*HandStatement) ProtoMessage() {}
 
 func (x *HandStatement) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2585,7 +2730,7 @@ func (x *HandStatement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandStatement.ProtoReflect.Descriptor instead.
 func (*HandStatement) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *HandStatement) GetEvent() string {
@@ -2651,7 +2796,7 @@ type CheckClaimsRequest struct {
 
 func (x *CheckClaimsRequest) Reset() {
 	*x = CheckClaimsRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2663,7 +2808,7 @@ func (x *CheckClaimsRequest) String() string {
 func (*CheckClaimsRequest) ProtoMessage() {}
 
 func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2676,7 +2821,7 @@ func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsRequest.ProtoReflect.Descriptor instead.
 func (*CheckClaimsRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CheckClaimsRequest) GetLot() string {
@@ -2740,7 +2885,7 @@ type CheckClaimsResponse struct {
 
 func (x *CheckClaimsResponse) Reset() {
 	*x = CheckClaimsResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2752,7 +2897,7 @@ func (x *CheckClaimsResponse) String() string {
 func (*CheckClaimsResponse) ProtoMessage() {}
 
 func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2765,7 +2910,7 @@ func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsResponse.ProtoReflect.Descriptor instead.
 func (*CheckClaimsResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CheckClaimsResponse) GetResults() []*ClaimResult {
@@ -2822,7 +2967,7 @@ type ClaimResult struct {
 
 func (x *ClaimResult) Reset() {
 	*x = ClaimResult{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2834,7 +2979,7 @@ func (x *ClaimResult) String() string {
 func (*ClaimResult) ProtoMessage() {}
 
 func (x *ClaimResult) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2847,7 +2992,7 @@ func (x *ClaimResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClaimResult.ProtoReflect.Descriptor instead.
 func (*ClaimResult) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ClaimResult) GetClaim() string {
@@ -2902,7 +3047,7 @@ type GetStoneRequest struct {
 
 func (x *GetStoneRequest) Reset() {
 	*x = GetStoneRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2914,7 +3059,7 @@ func (x *GetStoneRequest) String() string {
 func (*GetStoneRequest) ProtoMessage() {}
 
 func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2927,7 +3072,7 @@ func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneRequest.ProtoReflect.Descriptor instead.
 func (*GetStoneRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *GetStoneRequest) GetHandle() string {
@@ -3001,7 +3146,7 @@ type GetStoneResponse struct {
 
 func (x *GetStoneResponse) Reset() {
 	*x = GetStoneResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3013,7 +3158,7 @@ func (x *GetStoneResponse) String() string {
 func (*GetStoneResponse) ProtoMessage() {}
 
 func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3026,7 +3171,7 @@ func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneResponse.ProtoReflect.Descriptor instead.
 func (*GetStoneResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *GetStoneResponse) GetHandle() string {
@@ -3165,7 +3310,7 @@ type WatchRequest struct {
 
 func (x *WatchRequest) Reset() {
 	*x = WatchRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3177,7 +3322,7 @@ func (x *WatchRequest) String() string {
 func (*WatchRequest) ProtoMessage() {}
 
 func (x *WatchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3190,7 +3335,7 @@ func (x *WatchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRequest.ProtoReflect.Descriptor instead.
 func (*WatchRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *WatchRequest) GetLot() string {
@@ -3244,7 +3389,7 @@ type WatchResponse struct {
 
 func (x *WatchResponse) Reset() {
 	*x = WatchResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3256,7 +3401,7 @@ func (x *WatchResponse) String() string {
 func (*WatchResponse) ProtoMessage() {}
 
 func (x *WatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3269,7 +3414,7 @@ func (x *WatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchResponse.ProtoReflect.Descriptor instead.
 func (*WatchResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *WatchResponse) GetId() string {
@@ -3331,7 +3476,7 @@ type StatusChange struct {
 
 func (x *StatusChange) Reset() {
 	*x = StatusChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3343,7 +3488,7 @@ func (x *StatusChange) String() string {
 func (*StatusChange) ProtoMessage() {}
 
 func (x *StatusChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3356,7 +3501,7 @@ func (x *StatusChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatusChange.ProtoReflect.Descriptor instead.
 func (*StatusChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *StatusChange) GetLot() string {
@@ -3402,7 +3547,7 @@ type VerdictChange struct {
 
 func (x *VerdictChange) Reset() {
 	*x = VerdictChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3414,7 +3559,7 @@ func (x *VerdictChange) String() string {
 func (*VerdictChange) ProtoMessage() {}
 
 func (x *VerdictChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3427,7 +3572,7 @@ func (x *VerdictChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictChange.ProtoReflect.Descriptor instead.
 func (*VerdictChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *VerdictChange) GetTreatment() string {
@@ -3476,7 +3621,7 @@ type Alert struct {
 
 func (x *Alert) Reset() {
 	*x = Alert{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3488,7 +3633,7 @@ func (x *Alert) String() string {
 func (*Alert) ProtoMessage() {}
 
 func (x *Alert) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3501,7 +3646,7 @@ func (x *Alert) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alert.ProtoReflect.Descriptor instead.
 func (*Alert) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{34}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Alert) GetEvent() string {
@@ -3766,7 +3911,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\bposition\x18\n" +
 	" \x01(\x03R\bposition\x12\x14\n" +
 	"\x05epoch\x18\v \x01(\tR\x05epoch\x12\x1c\n" +
-	"\tstatement\x18\f \x01(\tR\tstatement\"\xe7\x02\n" +
+	"\tstatement\x18\f \x01(\tR\tstatement\"\x9b\x03\n" +
 	"\x0fTreatmentStatus\x12\x1c\n" +
 	"\ttreatment\x18\x01 \x01(\tR\ttreatment\x12\x18\n" +
 	"\averdict\x18\x02 \x01(\tR\averdict\x12\x1f\n" +
@@ -3775,10 +3920,24 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\bevidence\x18\x05 \x03(\v2\x19.lotpaper.v1.EvidenceItemR\bevidence\x12\x1c\n" +
 	"\tstatement\x18\x06 \x01(\tR\tstatement\x12\x19\n" +
 	"\x05share\x18\a \x01(\x01H\x02R\x05share\x88\x01\x01\x12G\n" +
-	"\x10likelihood_ratio\x18\b \x01(\v2\x1c.lotpaper.v1.LikelihoodRatioR\x0flikelihoodRatioB\v\n" +
+	"\x10likelihood_ratio\x18\b \x01(\v2\x1c.lotpaper.v1.LikelihoodRatioR\x0flikelihoodRatio\x122\n" +
+	"\x06sample\x18\t \x01(\v2\x1a.lotpaper.v1.SampleSupportR\x06sampleB\v\n" +
 	"\t_strengthB\v\n" +
 	"\t_log10_lrB\b\n" +
-	"\x06_share\"i\n" +
+	"\x06_share\"\xbe\x02\n" +
+	"\rSampleSupport\x12\x14\n" +
+	"\x05event\x18\x01 \x01(\tR\x05event\x12\x16\n" +
+	"\x06tested\x18\x02 \x01(\x05R\x06tested\x12\x0e\n" +
+	"\x02of\x18\x03 \x01(\x05R\x02of\x12\x1a\n" +
+	"\bpositive\x18\x04 \x01(\x05R\bpositive\x12#\n" +
+	"\rlower_treated\x18\x05 \x01(\x05R\flowerTreated\x12#\n" +
+	"\rupper_treated\x18\x06 \x01(\x05R\fupperTreated\x12\x14\n" +
+	"\x05bound\x18\a \x01(\x05R\x05bound\x12\x14\n" +
+	"\x05among\x18\b \x01(\x05R\x05among\x12\x16\n" +
+	"\x06sorted\x18\t \x01(\bR\x06sorted\x12\x12\n" +
+	"\x04lost\x18\n" +
+	" \x01(\bR\x04lost\x121\n" +
+	"\x14untested_probability\x18\v \x01(\x01R\x13untestedProbability\"i\n" +
 	"\x0fLikelihoodRatio\x12\x14\n" +
 	"\x05ratio\x18\x01 \x01(\x01R\x05ratio\x12\x14\n" +
 	"\x05lower\x18\x02 \x01(\x01R\x05lower\x12\x14\n" +
@@ -3987,7 +4146,7 @@ func file_lotpaper_v1_status_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_status_proto_rawDescData
 }
 
-var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
+var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 36)
 var file_lotpaper_v1_status_proto_goTypes = []any{
 	(*GetLogRequest)(nil),       // 0: lotpaper.v1.GetLogRequest
 	(*GetLogResponse)(nil),      // 1: lotpaper.v1.GetLogResponse
@@ -4007,80 +4166,82 @@ var file_lotpaper_v1_status_proto_goTypes = []any{
 	(*GetStatusRequest)(nil),    // 15: lotpaper.v1.GetStatusRequest
 	(*GetStatusResponse)(nil),   // 16: lotpaper.v1.GetStatusResponse
 	(*TreatmentStatus)(nil),     // 17: lotpaper.v1.TreatmentStatus
-	(*LikelihoodRatio)(nil),     // 18: lotpaper.v1.LikelihoodRatio
-	(*EvidenceItem)(nil),        // 19: lotpaper.v1.EvidenceItem
-	(*CustodySpan)(nil),         // 20: lotpaper.v1.CustodySpan
-	(*SaleClaims)(nil),          // 21: lotpaper.v1.SaleClaims
-	(*ClaimThenAndNow)(nil),     // 22: lotpaper.v1.ClaimThenAndNow
-	(*Record)(nil),              // 23: lotpaper.v1.Record
-	(*HandStatement)(nil),       // 24: lotpaper.v1.HandStatement
-	(*CheckClaimsRequest)(nil),  // 25: lotpaper.v1.CheckClaimsRequest
-	(*CheckClaimsResponse)(nil), // 26: lotpaper.v1.CheckClaimsResponse
-	(*ClaimResult)(nil),         // 27: lotpaper.v1.ClaimResult
-	(*GetStoneRequest)(nil),     // 28: lotpaper.v1.GetStoneRequest
-	(*GetStoneResponse)(nil),    // 29: lotpaper.v1.GetStoneResponse
-	(*WatchRequest)(nil),        // 30: lotpaper.v1.WatchRequest
-	(*WatchResponse)(nil),       // 31: lotpaper.v1.WatchResponse
-	(*StatusChange)(nil),        // 32: lotpaper.v1.StatusChange
-	(*VerdictChange)(nil),       // 33: lotpaper.v1.VerdictChange
-	(*Alert)(nil),               // 34: lotpaper.v1.Alert
-	(*Policy)(nil),              // 35: lotpaper.v1.Policy
-	(*Material)(nil),            // 36: lotpaper.v1.Material
-	(*Finding)(nil),             // 37: lotpaper.v1.Finding
-	(*Event)(nil),               // 38: lotpaper.v1.Event
-	(*KnownCounts)(nil),         // 39: lotpaper.v1.KnownCounts
+	(*SampleSupport)(nil),       // 18: lotpaper.v1.SampleSupport
+	(*LikelihoodRatio)(nil),     // 19: lotpaper.v1.LikelihoodRatio
+	(*EvidenceItem)(nil),        // 20: lotpaper.v1.EvidenceItem
+	(*CustodySpan)(nil),         // 21: lotpaper.v1.CustodySpan
+	(*SaleClaims)(nil),          // 22: lotpaper.v1.SaleClaims
+	(*ClaimThenAndNow)(nil),     // 23: lotpaper.v1.ClaimThenAndNow
+	(*Record)(nil),              // 24: lotpaper.v1.Record
+	(*HandStatement)(nil),       // 25: lotpaper.v1.HandStatement
+	(*CheckClaimsRequest)(nil),  // 26: lotpaper.v1.CheckClaimsRequest
+	(*CheckClaimsResponse)(nil), // 27: lotpaper.v1.CheckClaimsResponse
+	(*ClaimResult)(nil),         // 28: lotpaper.v1.ClaimResult
+	(*GetStoneRequest)(nil),     // 29: lotpaper.v1.GetStoneRequest
+	(*GetStoneResponse)(nil),    // 30: lotpaper.v1.GetStoneResponse
+	(*WatchRequest)(nil),        // 31: lotpaper.v1.WatchRequest
+	(*WatchResponse)(nil),       // 32: lotpaper.v1.WatchResponse
+	(*StatusChange)(nil),        // 33: lotpaper.v1.StatusChange
+	(*VerdictChange)(nil),       // 34: lotpaper.v1.VerdictChange
+	(*Alert)(nil),               // 35: lotpaper.v1.Alert
+	(*Policy)(nil),              // 36: lotpaper.v1.Policy
+	(*Material)(nil),            // 37: lotpaper.v1.Material
+	(*Finding)(nil),             // 38: lotpaper.v1.Finding
+	(*Event)(nil),               // 39: lotpaper.v1.Event
+	(*KnownCounts)(nil),         // 40: lotpaper.v1.KnownCounts
 }
 var file_lotpaper_v1_status_proto_depIdxs = []int32{
-	35, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
+	36, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
 	4,  // 1: lotpaper.v1.ListLotsResponse.lots:type_name -> lotpaper.v1.LotSummary
-	36, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
+	37, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
 	7,  // 3: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
 	8,  // 4: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
-	37, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
-	38, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
+	38, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
+	39, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
 	13, // 7: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
 	14, // 8: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
 	17, // 9: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
-	20, // 10: lotpaper.v1.GetStatusResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	21, // 11: lotpaper.v1.GetStatusResponse.sales:type_name -> lotpaper.v1.SaleClaims
-	23, // 12: lotpaper.v1.GetStatusResponse.record:type_name -> lotpaper.v1.Record
-	19, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
-	18, // 14: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
-	39, // 15: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
-	18, // 16: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
-	22, // 17: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
-	24, // 18: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
-	27, // 19: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
-	36, // 20: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
-	17, // 21: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
-	20, // 22: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	38, // 23: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
-	34, // 24: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
-	32, // 25: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
-	33, // 26: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
-	0,  // 27: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
-	2,  // 28: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
-	5,  // 29: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
-	9,  // 30: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
-	11, // 31: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
-	15, // 32: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
-	25, // 33: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
-	28, // 34: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
-	30, // 35: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
-	1,  // 36: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
-	3,  // 37: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
-	6,  // 38: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
-	10, // 39: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	12, // 40: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
-	16, // 41: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
-	26, // 42: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
-	29, // 43: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
-	31, // 44: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
-	36, // [36:45] is the sub-list for method output_type
-	27, // [27:36] is the sub-list for method input_type
-	27, // [27:27] is the sub-list for extension type_name
-	27, // [27:27] is the sub-list for extension extendee
-	0,  // [0:27] is the sub-list for field type_name
+	21, // 10: lotpaper.v1.GetStatusResponse.custody:type_name -> lotpaper.v1.CustodySpan
+	22, // 11: lotpaper.v1.GetStatusResponse.sales:type_name -> lotpaper.v1.SaleClaims
+	24, // 12: lotpaper.v1.GetStatusResponse.record:type_name -> lotpaper.v1.Record
+	20, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
+	19, // 14: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
+	18, // 15: lotpaper.v1.TreatmentStatus.sample:type_name -> lotpaper.v1.SampleSupport
+	40, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
+	19, // 17: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
+	23, // 18: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
+	25, // 19: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
+	28, // 20: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
+	37, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
+	17, // 22: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
+	21, // 23: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
+	39, // 24: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
+	35, // 25: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
+	33, // 26: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
+	34, // 27: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
+	0,  // 28: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
+	2,  // 29: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
+	5,  // 30: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
+	9,  // 31: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
+	11, // 32: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
+	15, // 33: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
+	26, // 34: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
+	29, // 35: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
+	31, // 36: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
+	1,  // 37: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
+	3,  // 38: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
+	6,  // 39: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
+	10, // 40: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	12, // 41: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
+	16, // 42: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
+	27, // 43: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
+	30, // 44: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
+	32, // 45: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
+	37, // [37:46] is the sub-list for method output_type
+	28, // [28:37] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_status_proto_init() }
@@ -4102,21 +4263,21 @@ func file_lotpaper_v1_status_proto_init() {
 	file_lotpaper_v1_status_proto_msgTypes[13].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[15].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[17].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[19].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[20].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[25].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[27].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[21].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[26].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[28].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[29].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[30].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[34].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[31].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[35].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_status_proto_rawDesc), len(file_lotpaper_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   35,
+			NumMessages:   36,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
