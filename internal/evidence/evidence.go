@@ -289,3 +289,7 @@ func Evaluate(q Query) (*Status, error) { return evaluate(q) }
 
 // CheckClaims tells whether the record supports claims about a lot; one result for each claim, in their order.
 func CheckClaims(q Query, claims []opal.Claim) ([]ClaimResult, error) { return checkClaims(q, claims) }
+
+// NextTests says which tests would tell more of a lot, the most useful first: methods as such and as the laboratories given carry them out, who
+// counted them on stones of known history.
+func NextTests(q Query, laboratories []Laboratory) (*Next, error) { return nextTests(q, laboratories) }

@@ -164,39 +164,57 @@ func remember(get func(string) (*Summary, error)) func(string) (*Summary, error)
 
 // line judges a lot, or what it was up to the time that a part of it went on.
 func (w *walker) line(lot string, leave *opal.When) (*lineResult, error) {
-	l, err := w.build(lot, leave)
+	l, parts, err := w.prepare(lot, leave)
 	if err != nil {
 		return nil, err
+	}
+	r := &lineResult{lot: lot}
+	for _, part := range parts {
+		r.merge(part)
+	}
+	l.describe(r)
+	r.treatments, err = l.judgeAll(parts)
+	return r, err
+}
+
+// prepare gathers what bears on a lot, and judges the lots that its eldest was combined of.
+func (w *walker) prepare(lot string, leave *opal.When) (*line, []*lineResult, error) {
+	l, err := w.build(lot, leave)
+	if err != nil {
+		return nil, nil, err
 	}
 	l.custody()
 	l.declared = l.declarations()
 	slices.SortStableFunc(l.declared, func(a, b declaration) int { return cmp.Compare(a.fact.Position, b.fact.Position) })
 	if err := l.gather(); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	r := &lineResult{lot: lot, treatments: make([]treatmentResult, len(w.treatments))}
 	var parts []*lineResult
 	for _, p := range l.parts {
 		part, err := w.part(p.Lot, l.partsLeft())
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		parts = append(parts, part)
-		r.merge(part)
 	}
-	l.describe(r)
+	return l, parts, nil
+}
+
+// judgeAll finds the verdict of every treatment, in the order of walker.treatments.
+func (l *line) judgeAll(parts []*lineResult) ([]treatmentResult, error) {
 	own := l.ownItems()
-	if w.err != nil {
-		return nil, w.err
+	if l.w.err != nil {
+		return nil, l.w.err
 	}
-	for i, treatment := range w.treatments {
-		r.treatments[i] = l.judge(treatment, own[i])
+	out := make([]treatmentResult, len(own))
+	for i, treatment := range l.w.treatments {
+		out[i] = l.judge(treatment, own[i])
 		if len(parts) > 0 {
-			l.combine(treatment, &r.treatments[i], i, parts)
+			l.combine(treatment, &out[i], i, parts)
 		}
-		r.treatments[i].statement = l.statement(treatment, &r.treatments[i])
+		out[i].statement = l.statement(treatment, &out[i])
 	}
-	return r, nil
+	return out, nil
 }
 
 // part judges one of the lots that were combined, up to then.

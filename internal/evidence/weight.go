@@ -23,6 +23,9 @@ const (
 	absentRatio, absentCautious       = 1.0 / 10, 1.0 / 3
 )
 
+// published stands for whose the counts are that the table holds.
+const published = "published"
+
 // ItemLevel is the level of an item's own interval.
 const ItemLevel = 0.95
 
@@ -45,7 +48,7 @@ func (l *line) counts(t *lineTest, outcome opal.Outcome, treatment opal.Treatmen
 		return c, from
 	}
 	if rule.Counted != nil {
-		return rule.Counted, "published"
+		return rule.Counted, published
 	}
 	return nil, ""
 }
