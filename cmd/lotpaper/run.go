@@ -107,7 +107,7 @@ Exit status: 0 done, 1 failed, 2 called wrongly, 3 not supported by the evidence
 		a.serveCommand(), a.demoCommand(),
 		a.postCommand(), a.importCommand(), a.enrolCommand(),
 		a.showCommand(), a.historyCommand(), a.statusCommand(), a.checkCommand(),
-		a.planCommand(), a.inferCommand(),
+		a.planCommand(), a.inferCommand(), a.assayCommand(),
 		a.fsckCommand(), a.benchCommand(), a.versionCommand(),
 	)
 	return root

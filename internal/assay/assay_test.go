@@ -1,6 +1,9 @@
 package assay
 
 import (
+	"encoding/xml"
+	"errors"
+	"io"
 	"math"
 	"strconv"
 	"strings"
@@ -286,4 +289,41 @@ func TestAnyMeasurement(t *testing.T) {
 			t.Fatalf("%+v", c)
 		}
 	})
+}
+
+// The picture is well-formed, holds nothing that a strict Content-Security-Policy forbids, and says in words what it shows.
+func TestPicture(t *testing.T) {
+	r, f := Uptake(curve(0.08, 25, 1, 2, 5, 10, 20, 40, 60, 120, 240, 480), opal.Material{})
+	if f != nil {
+		t.Fatal(f)
+	}
+	svg := r.SVG()
+	if again := r.SVG(); again != svg {
+		t.Error("another picture the second time")
+	}
+	d := xml.NewDecoder(strings.NewReader(svg))
+	seen := map[string]int{}
+	for {
+		token, err := d.Token()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, ok := token.(xml.StartElement)
+		if !ok {
+			continue
+		}
+		seen[e.Name.Local]++
+		for _, a := range e.Attr {
+			if a.Name.Local == "style" || strings.HasPrefix(a.Name.Local, "on") || strings.Contains(a.Value, "NaN") || strings.Contains(a.Value, "Inf") ||
+				a.Name.Local == "href" {
+				t.Errorf("%s has %s=%q", e.Name.Local, a.Name.Local, a.Value)
+			}
+		}
+	}
+	if seen["title"] != 1 || seen["desc"] != 1 || seen["circle"] != 10 || seen["script"] != 0 || len(svg) > 20_000 {
+		t.Errorf("%v in %d bytes", seen, len(svg))
+	}
 }

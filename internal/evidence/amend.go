@@ -198,7 +198,7 @@ func (a *amendment) ofRecords(s *Summary, r *opal.Replacement) (err error) {
 	}
 	if r.Tested != nil {
 		s.Tests, e = replace(s.Tests, func(x *TestFact) *Fact { return &x.Fact }, a, func(t TestFact, f Fact) (TestFact, error) {
-			return newTest(f, r.Tested, moisture(t.Moisture)), nil
+			return newTest(f, r.Tested, moisture(t.Moisture), a.f.rec.Computed), nil
 		})
 		set(e)
 	}

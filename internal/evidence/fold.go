@@ -103,7 +103,7 @@ func (f *folding) ofOneLot(s *Summary) error {
 	ev := f.ev
 	switch {
 	case ev.Tested != nil:
-		s.Tests = append(s.Tests, newTest(f.fact, ev.Tested, ev.Moisture))
+		s.Tests = append(s.Tests, newTest(f.fact, ev.Tested, ev.Moisture, f.rec.Computed))
 		if d := ev.Tested.Destroyed; d != nil {
 			f.change(s, Change{Kind: opal.KindTested, Pieces: number(d.Pieces), Micrograms: micrograms(d.Mass), Taken: true})
 		}
@@ -492,14 +492,20 @@ func partChange(kind opal.Kind, p *opal.PartOf) Change {
 	return Change{Kind: kind, Manner: cmp.Or(p.Manner, opal.Sorted), Pieces: number(p.Pieces), Micrograms: micrograms(p.Mass), Taken: true}
 }
 
-func newTest(f Fact, t *opal.Tested, moisture opal.Moisture) TestFact {
+func newTest(f Fact, t *opal.Tested, moisture opal.Moisture, computed *opal.Computed) TestFact {
 	sample := t.Sample
 	sample.Tested, sample.Of, sample.Positive, sample.Lots = number(sample.Tested), number(sample.Of), number(sample.Positive), list(sample.Lots)
 	var conditions map[string]string
 	if len(t.Conditions) > 0 {
 		conditions = maps.Clone(t.Conditions)
 	}
+	var word opal.Outcome
+	var also []opal.Outcome
+	if computed != nil {
+		word, also = computed.Outcome, list(computed.Also)
+	}
 	return TestFact{
+		Computed: word, Also: also,
 		Fact: f, Method: t.Method, Outcome: t.Outcome, Findings: list(t.Findings), LookedFor: list(t.LookedFor), Identity: t.Identity,
 		Conditions: conditions, Protocol: t.Protocol, Sample: sample, Moisture: moisture,
 	}

@@ -9,12 +9,16 @@ import (
 
 // outcomesOf lists what a test showed: each finding, and the outcome where no finding repeats it.
 func outcomesOf(t *TestFact) []opal.TestFinding {
-	if len(t.Findings) == 0 && t.Identity != opal.Assembled {
-		return []opal.TestFinding{{Outcome: t.Outcome}}
+	word := t.word()
+	if len(t.Findings) == 0 && len(t.Also) == 0 && t.Identity != opal.Assembled {
+		return []opal.TestFinding{{Outcome: word}}
 	}
 	var out []opal.TestFinding
-	if t.Outcome != "" && !slices.ContainsFunc(t.Findings, func(f opal.TestFinding) bool { return f.Outcome == t.Outcome }) {
-		out = append(out, opal.TestFinding{Outcome: t.Outcome})
+	if word != "" && !slices.ContainsFunc(t.Findings, func(f opal.TestFinding) bool { return f.Outcome == word }) {
+		out = append(out, opal.TestFinding{Outcome: word})
+	}
+	for _, o := range t.Also {
+		out = append(out, opal.TestFinding{Outcome: o})
 	}
 	out = append(out, t.Findings...)
 	if t.Identity == opal.Assembled {

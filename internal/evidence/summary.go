@@ -1,6 +1,10 @@
 package evidence
 
-import "github.com/lotpaper/lotpaper/internal/opal"
+import (
+	"cmp"
+
+	"github.com/lotpaper/lotpaper/internal/opal"
+)
 
 // Summary is what a status needs to know of one lot: its own events, boiled down, and its parents. It never lists the lot's
 // descendants, so a lot with 100,000 of them is stored and read as fast as one with none; the one exception are the few children that
@@ -172,7 +176,14 @@ type TestFact struct {
 	Sample     opal.Sample        `cbor:"9,keyasint"`
 	// Moisture of the stones at the start, as the tester stated it.
 	Moisture opal.Moisture `cbor:"10,keyasint,omitempty"`
+	// Computed is the word that the service read off the test's measurement, and Also further ones; it is judged in place of Outcome, which
+	// is the tester's.
+	Computed opal.Outcome   `cbor:"11,keyasint,omitempty"`
+	Also     []opal.Outcome `cbor:"12,keyasint,omitempty"`
 }
+
+// word is the outcome that is judged: what was computed from a measurement, else what the tester says.
+func (t *TestFact) word() opal.Outcome { return cmp.Or(t.Computed, t.Outcome) }
 
 // LookFact is how a party described the stones.
 type LookFact struct {

@@ -301,6 +301,13 @@ func textTest(t *TestFact, finding *opal.TestFinding) string {
 	if finding.Where != "" {
 		s += " (" + strings.ToLower(string(finding.Where)) + ")"
 	}
+	switch {
+	case t.Computed == "" || finding.Outcome != t.Computed && !slices.Contains(t.Also, finding.Outcome):
+	case t.Outcome != "" && t.Outcome != t.Computed:
+		s += " (computed from its readings; the tester's word was " + plainWord(t.Outcome) + ")"
+	default:
+		s += " (computed from its readings)"
+	}
 	return s
 }
 

@@ -312,6 +312,13 @@ func (n *Node) openServices() error {
 	in, err := intake.New(intake.Config{
 		LogName: cfg.LogName, Signer: envelope.NewSigner(n.Keys.Intake), SaltSecret: n.Keys.SaltSecret[:],
 		Log: n.Log, Directory: n.Log, Openings: n.Log, Handles: st, Sequencer: requests,
+		Assays: laboratory.Assays{Material: func(lot string) (opal.Material, error) {
+			l, err := n.Log.Lot(lot)
+			if l == nil || err != nil {
+				return opal.Material{}, err
+			}
+			return l.Material, nil
+		}},
 		Rand: rand.Reader, Now: time.Now, Logger: cfg.Logger,
 	})
 	if err != nil {

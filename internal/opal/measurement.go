@@ -118,7 +118,7 @@ func checkMeasurement(m *Measurement, method Method) *fault.Error {
 	}
 	return cmp.Or(
 		under("hydrostatic", checkHydrostatic(m.Hydrostatic)),
-		under("uptake", checkUptake(m.Uptake)),
+		under("uptake", CheckUptake(m.Uptake)),
 		under("refractometer", checkRefractometer(m.Refractometer)),
 	)
 }
@@ -135,7 +135,8 @@ func checkHydrostatic(r *HydrostaticReading) *fault.Error {
 	)
 }
 
-func checkUptake(r *UptakeReadings) *fault.Error {
+// CheckUptake checks readings on their own face, as Check does within an event.
+func CheckUptake(r *UptakeReadings) *fault.Error {
 	if r == nil {
 		return nil
 	}

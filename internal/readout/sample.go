@@ -82,3 +82,37 @@ func bracket(cells int, lower, upper, parcel int32) string {
 	}
 	return strings.Repeat(" ", from) + "|" + strings.Repeat("-", to-from-1) + "|"
 }
+
+// Hydrostatic sets what weighings in water say.
+func Hydrostatic(p *table.Page, r *pb.WeighHydrostaticResponse) {
+	p.Heading("Hydrostatic weighing")
+	t := table.New(table.Column{Head: "figure"}, table.Column{Head: "value", Right: true}, table.Column{Head: "± (1 standard uncertainty)", Right: true}, table.Column{Head: "unit"})
+	row := func(name string, v, u float64, unit string) {
+		t.Row(table.C(name), table.C(fmt.Sprintf("%.4g", v)), table.C(fmt.Sprintf("%.2g", u)), table.C(unit))
+	}
+	row("bulk density", r.GetBulkDensity(), r.GetBulkDensityUncertainty(), "g/cm³")
+	row("apparent specific gravity", r.GetApparentSpecificGravity(), r.GetApparentSpecificGravityUncertainty(), "")
+	row("exterior volume", r.GetExteriorVolumeCm3(), r.GetExteriorVolumeCm3Uncertainty(), "cm³")
+	if r.ApparentPorosity != nil {
+		row("apparent porosity", 100*r.GetApparentPorosity(), 100*r.GetApparentPorosityUncertainty(), "%")
+		row("water absorption", 100*r.GetWaterAbsorption(), 100*r.GetWaterAbsorptionUncertainty(), "%")
+	}
+	p.Table(t)
+	p.Blank()
+	p.Pairs(table.Pair{Name: "outcome", Value: r.GetOutcome()}, table.Pair{Name: "usual range", Value: r.GetSource()})
+	notes(p, r.GetNotes())
+}
+
+// Uptake sets what readings of a stone that drinks say.
+func Uptake(p *table.Page, r *pb.ReadUptakeResponse) {
+	p.Heading("Water uptake")
+	t := table.New(table.Column{Head: "minutes", Right: true}, table.Column{Head: "uptake", Right: true}, table.Column{Head: "±", Right: true})
+	for _, x := range r.GetUptake() {
+		t.Row(table.C(figure(x.GetMinutes())), table.C(fmt.Sprintf("%.2f %%", 100*x.GetUptake())), table.C(fmt.Sprintf("%.2f %%", 100*x.GetUptakeUncertainty())))
+	}
+	p.Table(t)
+	p.Blank()
+	words := append([]string{r.GetOutcome()}, r.GetAlso()...)
+	p.Pairs(table.Pair{Name: "outcome", Value: strings.Join(words, ", ")})
+	notes(p, r.GetNotes())
+}

@@ -254,6 +254,8 @@ func promisedRoutes() []string {
 		"POST /v1/events:batch",
 		"POST /v1/samples:plan",
 		"POST /v1/samples:infer",
+		"POST /v1/assays:hydrostatic",
+		"POST /v1/assays:uptake",
 	}
 }
 

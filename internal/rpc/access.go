@@ -59,8 +59,10 @@ func Methods() map[string]Access {
 		pb.StatusService_GetStone_FullMethodName:    Public,
 		pb.StatusService_Watch_FullMethodName:       Read,
 
-		pb.LaboratoryService_PlanSample_FullMethodName:  Public,
-		pb.LaboratoryService_InferSample_FullMethodName: Public,
+		pb.LaboratoryService_PlanSample_FullMethodName:       Public,
+		pb.LaboratoryService_InferSample_FullMethodName:      Public,
+		pb.LaboratoryService_WeighHydrostatic_FullMethodName: Public,
+		pb.LaboratoryService_ReadUptake_FullMethodName:       Public,
 
 		grpc_health_v1.Health_Check_FullMethodName:                             Public,
 		grpc_health_v1.Health_List_FullMethodName:                              Public,

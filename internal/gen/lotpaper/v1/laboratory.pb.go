@@ -494,11 +494,611 @@ func (x *InferSampleResponse) GetFits() bool {
 	return false
 }
 
+// WeighHydrostaticRequest is a stone weighed dry in air, hanging in water and, if it drinks, soaked in air.
+type WeighHydrostaticRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Dry, in air, such as "3.412 ct": the last digit states the scale's step.
+	DryMass *string `protobuf:"bytes,1,opt,name=dry_mass,json=dryMass,proto3,oneof" json:"dry_mass,omitempty"`
+	// Hanging in water.
+	SuspendedMass *string `protobuf:"bytes,2,opt,name=suspended_mass,json=suspendedMass,proto3,oneof" json:"suspended_mass,omitempty"`
+	// Soaked, in air, wiped.
+	SoakedMass *string `protobuf:"bytes,3,opt,name=soaked_mass,json=soakedMass,proto3,oneof" json:"soaked_mass,omitempty"`
+	// Of the water, 0 to 40 degrees Celsius; left out: 20, within 5.
+	WaterTemperatureCelsius *float64 `protobuf:"fixed64,4,opt,name=water_temperature_celsius,json=waterTemperatureCelsius,proto3,oneof" json:"water_temperature_celsius,omitempty"`
+	// Kind of material, such as HYDROPHANE, whose usual range the outcome is about.
+	Material      *string `protobuf:"bytes,5,opt,name=material,proto3,oneof" json:"material,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WeighHydrostaticRequest) Reset() {
+	*x = WeighHydrostaticRequest{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WeighHydrostaticRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WeighHydrostaticRequest) ProtoMessage() {}
+
+func (x *WeighHydrostaticRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WeighHydrostaticRequest.ProtoReflect.Descriptor instead.
+func (*WeighHydrostaticRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *WeighHydrostaticRequest) GetDryMass() string {
+	if x != nil && x.DryMass != nil {
+		return *x.DryMass
+	}
+	return ""
+}
+
+func (x *WeighHydrostaticRequest) GetSuspendedMass() string {
+	if x != nil && x.SuspendedMass != nil {
+		return *x.SuspendedMass
+	}
+	return ""
+}
+
+func (x *WeighHydrostaticRequest) GetSoakedMass() string {
+	if x != nil && x.SoakedMass != nil {
+		return *x.SoakedMass
+	}
+	return ""
+}
+
+func (x *WeighHydrostaticRequest) GetWaterTemperatureCelsius() float64 {
+	if x != nil && x.WaterTemperatureCelsius != nil {
+		return *x.WaterTemperatureCelsius
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticRequest) GetMaterial() string {
+	if x != nil && x.Material != nil {
+		return *x.Material
+	}
+	return ""
+}
+
+// WeighHydrostaticResponse is what the weighings say (the relations of ASTM C20 and C373).
+type WeighHydrostaticResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Exterior volume, pores included, in cm³.
+	ExteriorVolumeCm3 float64 `protobuf:"fixed64,1,opt,name=exterior_volume_cm3,json=exteriorVolumeCm3,proto3" json:"exterior_volume_cm3,omitempty"`
+	// Its standard uncertainty.
+	ExteriorVolumeCm3Uncertainty float64 `protobuf:"fixed64,2,opt,name=exterior_volume_cm3_uncertainty,json=exteriorVolumeCm3Uncertainty,proto3" json:"exterior_volume_cm3_uncertainty,omitempty"`
+	// Share of the volume that is pores which water reaches; left out: two weights only.
+	ApparentPorosity *float64 `protobuf:"fixed64,3,opt,name=apparent_porosity,json=apparentPorosity,proto3,oneof" json:"apparent_porosity,omitempty"`
+	// Its standard uncertainty.
+	ApparentPorosityUncertainty *float64 `protobuf:"fixed64,4,opt,name=apparent_porosity_uncertainty,json=apparentPorosityUncertainty,proto3,oneof" json:"apparent_porosity_uncertainty,omitempty"`
+	// Water taken up, of the dry mass; left out: two weights only.
+	WaterAbsorption *float64 `protobuf:"fixed64,5,opt,name=water_absorption,json=waterAbsorption,proto3,oneof" json:"water_absorption,omitempty"`
+	// Its standard uncertainty.
+	WaterAbsorptionUncertainty *float64 `protobuf:"fixed64,6,opt,name=water_absorption_uncertainty,json=waterAbsorptionUncertainty,proto3,oneof" json:"water_absorption_uncertainty,omitempty"`
+	// Specific gravity of the solid part: D/(D − S).
+	ApparentSpecificGravity float64 `protobuf:"fixed64,7,opt,name=apparent_specific_gravity,json=apparentSpecificGravity,proto3" json:"apparent_specific_gravity,omitempty"`
+	// Its standard uncertainty.
+	ApparentSpecificGravityUncertainty float64 `protobuf:"fixed64,8,opt,name=apparent_specific_gravity_uncertainty,json=apparentSpecificGravityUncertainty,proto3" json:"apparent_specific_gravity_uncertainty,omitempty"`
+	// Density of the stone with its pores, g/cm³.
+	BulkDensity float64 `protobuf:"fixed64,9,opt,name=bulk_density,json=bulkDensity,proto3" json:"bulk_density,omitempty"`
+	// Its standard uncertainty.
+	BulkDensityUncertainty float64 `protobuf:"fixed64,10,opt,name=bulk_density_uncertainty,json=bulkDensityUncertainty,proto3" json:"bulk_density_uncertainty,omitempty"`
+	// WITHIN_RANGE, BELOW_RANGE or ABOVE_RANGE of the material's usual bulk density, or UNREADABLE where the uncertainty reaches over an edge.
+	Outcome string `protobuf:"bytes,11,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// What follows, what does not, and what to beware of.
+	Notes []string `protobuf:"bytes,12,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Where the usual range was read.
+	Source        string `protobuf:"bytes,13,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WeighHydrostaticResponse) Reset() {
+	*x = WeighHydrostaticResponse{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WeighHydrostaticResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WeighHydrostaticResponse) ProtoMessage() {}
+
+func (x *WeighHydrostaticResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WeighHydrostaticResponse.ProtoReflect.Descriptor instead.
+func (*WeighHydrostaticResponse) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *WeighHydrostaticResponse) GetExteriorVolumeCm3() float64 {
+	if x != nil {
+		return x.ExteriorVolumeCm3
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetExteriorVolumeCm3Uncertainty() float64 {
+	if x != nil {
+		return x.ExteriorVolumeCm3Uncertainty
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetApparentPorosity() float64 {
+	if x != nil && x.ApparentPorosity != nil {
+		return *x.ApparentPorosity
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetApparentPorosityUncertainty() float64 {
+	if x != nil && x.ApparentPorosityUncertainty != nil {
+		return *x.ApparentPorosityUncertainty
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetWaterAbsorption() float64 {
+	if x != nil && x.WaterAbsorption != nil {
+		return *x.WaterAbsorption
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetWaterAbsorptionUncertainty() float64 {
+	if x != nil && x.WaterAbsorptionUncertainty != nil {
+		return *x.WaterAbsorptionUncertainty
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetApparentSpecificGravity() float64 {
+	if x != nil {
+		return x.ApparentSpecificGravity
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetApparentSpecificGravityUncertainty() float64 {
+	if x != nil {
+		return x.ApparentSpecificGravityUncertainty
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetBulkDensity() float64 {
+	if x != nil {
+		return x.BulkDensity
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetBulkDensityUncertainty() float64 {
+	if x != nil {
+		return x.BulkDensityUncertainty
+	}
+	return 0
+}
+
+func (x *WeighHydrostaticResponse) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *WeighHydrostaticResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *WeighHydrostaticResponse) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// ReadUptakeRequest is a stone weighed again and again while it lies in water.
+type ReadUptakeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Dry, before.
+	DryMass *string `protobuf:"bytes,1,opt,name=dry_mass,json=dryMass,proto3,oneof" json:"dry_mass,omitempty"`
+	// Up to 500 weighings, in order of time.
+	Readings []*UptakeReading `protobuf:"bytes,2,rep,name=readings,proto3" json:"readings,omitempty"`
+	// Once it was dry again.
+	DriedMass *string `protobuf:"bytes,3,opt,name=dried_mass,json=driedMass,proto3,oneof" json:"dried_mass,omitempty"`
+	// Of the water, in degrees Celsius.
+	WaterTemperatureCelsius *float64 `protobuf:"fixed64,4,opt,name=water_temperature_celsius,json=waterTemperatureCelsius,proto3,oneof" json:"water_temperature_celsius,omitempty"`
+	// TRANSPARENT, TRANSLUCENT, SEMI_OPAQUE or OPAQUE, before.
+	TransparencyBefore *string `protobuf:"bytes,5,opt,name=transparency_before,json=transparencyBefore,proto3,oneof" json:"transparency_before,omitempty"`
+	// The same after.
+	TransparencyAfter *string `protobuf:"bytes,6,opt,name=transparency_after,json=transparencyAfter,proto3,oneof" json:"transparency_after,omitempty"`
+	// Kind of material.
+	Material      *string `protobuf:"bytes,7,opt,name=material,proto3,oneof" json:"material,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadUptakeRequest) Reset() {
+	*x = ReadUptakeRequest{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadUptakeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadUptakeRequest) ProtoMessage() {}
+
+func (x *ReadUptakeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadUptakeRequest.ProtoReflect.Descriptor instead.
+func (*ReadUptakeRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ReadUptakeRequest) GetDryMass() string {
+	if x != nil && x.DryMass != nil {
+		return *x.DryMass
+	}
+	return ""
+}
+
+func (x *ReadUptakeRequest) GetReadings() []*UptakeReading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *ReadUptakeRequest) GetDriedMass() string {
+	if x != nil && x.DriedMass != nil {
+		return *x.DriedMass
+	}
+	return ""
+}
+
+func (x *ReadUptakeRequest) GetWaterTemperatureCelsius() float64 {
+	if x != nil && x.WaterTemperatureCelsius != nil {
+		return *x.WaterTemperatureCelsius
+	}
+	return 0
+}
+
+func (x *ReadUptakeRequest) GetTransparencyBefore() string {
+	if x != nil && x.TransparencyBefore != nil {
+		return *x.TransparencyBefore
+	}
+	return ""
+}
+
+func (x *ReadUptakeRequest) GetTransparencyAfter() string {
+	if x != nil && x.TransparencyAfter != nil {
+		return *x.TransparencyAfter
+	}
+	return ""
+}
+
+func (x *ReadUptakeRequest) GetMaterial() string {
+	if x != nil && x.Material != nil {
+		return *x.Material
+	}
+	return ""
+}
+
+// ReadUptakeResponse is what the readings say.
+type ReadUptakeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The uptake at each reading.
+	Uptake []*UptakePoint `protobuf:"bytes,1,rep,name=uptake,proto3" json:"uptake,omitempty"`
+	// The fitted curve; left out: too few readings.
+	Fit *UptakeFit `protobuf:"bytes,2,opt,name=fit,proto3" json:"fit,omitempty"`
+	// NEGLIGIBLE, SLIGHT, MODERATE or STRONG (conventions of this service), or UNREADABLE if it was watched for less than two hours.
+	Class string `protobuf:"bytes,3,opt,name=class,proto3" json:"class,omitempty"`
+	// The same as the word of a test's outcome.
+	Outcome string `protobuf:"bytes,4,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// Further words: RESIDUE_LEFT or LOST_MASS after drying.
+	Also []string `protobuf:"bytes,5,rep,name=also,proto3" json:"also,omitempty"`
+	// What follows, what does not, and what to beware of.
+	Notes []string `protobuf:"bytes,6,rep,name=notes,proto3" json:"notes,omitempty"`
+	// The readings and the curve as a picture.
+	Svg           string `protobuf:"bytes,7,opt,name=svg,proto3" json:"svg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadUptakeResponse) Reset() {
+	*x = ReadUptakeResponse{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadUptakeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadUptakeResponse) ProtoMessage() {}
+
+func (x *ReadUptakeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadUptakeResponse.ProtoReflect.Descriptor instead.
+func (*ReadUptakeResponse) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ReadUptakeResponse) GetUptake() []*UptakePoint {
+	if x != nil {
+		return x.Uptake
+	}
+	return nil
+}
+
+func (x *ReadUptakeResponse) GetFit() *UptakeFit {
+	if x != nil {
+		return x.Fit
+	}
+	return nil
+}
+
+func (x *ReadUptakeResponse) GetClass() string {
+	if x != nil {
+		return x.Class
+	}
+	return ""
+}
+
+func (x *ReadUptakeResponse) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *ReadUptakeResponse) GetAlso() []string {
+	if x != nil {
+		return x.Also
+	}
+	return nil
+}
+
+func (x *ReadUptakeResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *ReadUptakeResponse) GetSvg() string {
+	if x != nil {
+		return x.Svg
+	}
+	return ""
+}
+
+// UptakePoint is the uptake at one reading.
+type UptakePoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Minutes in the water.
+	Minutes float64 `protobuf:"fixed64,1,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Water taken up, of the dry mass.
+	Uptake float64 `protobuf:"fixed64,2,opt,name=uptake,proto3" json:"uptake,omitempty"`
+	// Its standard uncertainty.
+	UptakeUncertainty float64 `protobuf:"fixed64,3,opt,name=uptake_uncertainty,json=uptakeUncertainty,proto3" json:"uptake_uncertainty,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *UptakePoint) Reset() {
+	*x = UptakePoint{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UptakePoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UptakePoint) ProtoMessage() {}
+
+func (x *UptakePoint) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UptakePoint.ProtoReflect.Descriptor instead.
+func (*UptakePoint) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *UptakePoint) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *UptakePoint) GetUptake() float64 {
+	if x != nil {
+		return x.Uptake
+	}
+	return 0
+}
+
+func (x *UptakePoint) GetUptakeUncertainty() float64 {
+	if x != nil {
+		return x.UptakeUncertainty
+	}
+	return 0
+}
+
+// UptakeFit is w(t) = saturation · (1 − e^(−t/tau)).
+type UptakeFit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where the curve ends, of the dry mass.
+	Saturation float64 `protobuf:"fixed64,1,opt,name=saturation,proto3" json:"saturation,omitempty"`
+	// Its standard uncertainty.
+	SaturationUncertainty float64 `protobuf:"fixed64,2,opt,name=saturation_uncertainty,json=saturationUncertainty,proto3" json:"saturation_uncertainty,omitempty"`
+	// Its time constant.
+	TauMinutes float64 `protobuf:"fixed64,3,opt,name=tau_minutes,json=tauMinutes,proto3" json:"tau_minutes,omitempty"`
+	// Its standard uncertainty.
+	TauMinutesUncertainty float64 `protobuf:"fixed64,4,opt,name=tau_minutes_uncertainty,json=tauMinutesUncertainty,proto3" json:"tau_minutes_uncertainty,omitempty"`
+	// How long it takes to 95 % of its end.
+	To95Minutes float64 `protobuf:"fixed64,5,opt,name=to95_minutes,json=to95Minutes,proto3" json:"to95_minutes,omitempty"`
+	// Its standard uncertainty.
+	To95MinutesUncertainty float64 `protobuf:"fixed64,6,opt,name=to95_minutes_uncertainty,json=to95MinutesUncertainty,proto3" json:"to95_minutes_uncertainty,omitempty"`
+	// Standard deviation of what the curve leaves.
+	Residual      float64 `protobuf:"fixed64,7,opt,name=residual,proto3" json:"residual,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UptakeFit) Reset() {
+	*x = UptakeFit{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UptakeFit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UptakeFit) ProtoMessage() {}
+
+func (x *UptakeFit) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UptakeFit.ProtoReflect.Descriptor instead.
+func (*UptakeFit) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *UptakeFit) GetSaturation() float64 {
+	if x != nil {
+		return x.Saturation
+	}
+	return 0
+}
+
+func (x *UptakeFit) GetSaturationUncertainty() float64 {
+	if x != nil {
+		return x.SaturationUncertainty
+	}
+	return 0
+}
+
+func (x *UptakeFit) GetTauMinutes() float64 {
+	if x != nil {
+		return x.TauMinutes
+	}
+	return 0
+}
+
+func (x *UptakeFit) GetTauMinutesUncertainty() float64 {
+	if x != nil {
+		return x.TauMinutesUncertainty
+	}
+	return 0
+}
+
+func (x *UptakeFit) GetTo95Minutes() float64 {
+	if x != nil {
+		return x.To95Minutes
+	}
+	return 0
+}
+
+func (x *UptakeFit) GetTo95MinutesUncertainty() float64 {
+	if x != nil {
+		return x.To95MinutesUncertainty
+	}
+	return 0
+}
+
+func (x *UptakeFit) GetResidual() float64 {
+	if x != nil {
+		return x.Residual
+	}
+	return 0
+}
+
 var File_lotpaper_v1_laboratory_proto protoreflect.FileDescriptor
 
 const file_lotpaper_v1_laboratory_proto_rawDesc = "" +
 	"\n" +
-	"\x1clotpaper/v1/laboratory.proto\x12\vlotpaper.v1\"\xd6\x02\n" +
+	"\x1clotpaper/v1/laboratory.proto\x12\vlotpaper.v1\x1a\x17lotpaper/v1/event.proto\"\xd6\x02\n" +
 	"\x11PlanSampleRequest\x12\x1e\n" +
 	"\blot_size\x18\x01 \x01(\x05H\x00R\alotSize\x88\x01\x01\x12$\n" +
 	"\vmax_treated\x18\x02 \x01(\x05H\x01R\n" +
@@ -564,11 +1164,83 @@ const file_lotpaper_v1_laboratory_proto_rawDesc = "" +
 	"\binterval\x18\x06 \x01(\tR\binterval\x12\x1c\n" +
 	"\tstatement\x18\a \x01(\tR\tstatement\x12\x14\n" +
 	"\x05notes\x18\b \x03(\tR\x05notes\x12\x12\n" +
-	"\x04fits\x18\t \x01(\bR\x04fits2\xb4\x01\n" +
+	"\x04fits\x18\t \x01(\bR\x04fits\"\xc8\x02\n" +
+	"\x17WeighHydrostaticRequest\x12\x1e\n" +
+	"\bdry_mass\x18\x01 \x01(\tH\x00R\adryMass\x88\x01\x01\x12*\n" +
+	"\x0esuspended_mass\x18\x02 \x01(\tH\x01R\rsuspendedMass\x88\x01\x01\x12$\n" +
+	"\vsoaked_mass\x18\x03 \x01(\tH\x02R\n" +
+	"soakedMass\x88\x01\x01\x12?\n" +
+	"\x19water_temperature_celsius\x18\x04 \x01(\x01H\x03R\x17waterTemperatureCelsius\x88\x01\x01\x12\x1f\n" +
+	"\bmaterial\x18\x05 \x01(\tH\x04R\bmaterial\x88\x01\x01B\v\n" +
+	"\t_dry_massB\x11\n" +
+	"\x0f_suspended_massB\x0e\n" +
+	"\f_soaked_massB\x1c\n" +
+	"\x1a_water_temperature_celsiusB\v\n" +
+	"\t_material\"\xa5\x06\n" +
+	"\x18WeighHydrostaticResponse\x12.\n" +
+	"\x13exterior_volume_cm3\x18\x01 \x01(\x01R\x11exteriorVolumeCm3\x12E\n" +
+	"\x1fexterior_volume_cm3_uncertainty\x18\x02 \x01(\x01R\x1cexteriorVolumeCm3Uncertainty\x120\n" +
+	"\x11apparent_porosity\x18\x03 \x01(\x01H\x00R\x10apparentPorosity\x88\x01\x01\x12G\n" +
+	"\x1dapparent_porosity_uncertainty\x18\x04 \x01(\x01H\x01R\x1bapparentPorosityUncertainty\x88\x01\x01\x12.\n" +
+	"\x10water_absorption\x18\x05 \x01(\x01H\x02R\x0fwaterAbsorption\x88\x01\x01\x12E\n" +
+	"\x1cwater_absorption_uncertainty\x18\x06 \x01(\x01H\x03R\x1awaterAbsorptionUncertainty\x88\x01\x01\x12:\n" +
+	"\x19apparent_specific_gravity\x18\a \x01(\x01R\x17apparentSpecificGravity\x12Q\n" +
+	"%apparent_specific_gravity_uncertainty\x18\b \x01(\x01R\"apparentSpecificGravityUncertainty\x12!\n" +
+	"\fbulk_density\x18\t \x01(\x01R\vbulkDensity\x128\n" +
+	"\x18bulk_density_uncertainty\x18\n" +
+	" \x01(\x01R\x16bulkDensityUncertainty\x12\x18\n" +
+	"\aoutcome\x18\v \x01(\tR\aoutcome\x12\x14\n" +
+	"\x05notes\x18\f \x03(\tR\x05notes\x12\x16\n" +
+	"\x06source\x18\r \x01(\tR\x06sourceB\x14\n" +
+	"\x12_apparent_porosityB \n" +
+	"\x1e_apparent_porosity_uncertaintyB\x13\n" +
+	"\x11_water_absorptionB\x1f\n" +
+	"\x1d_water_absorption_uncertainty\"\xd1\x03\n" +
+	"\x11ReadUptakeRequest\x12\x1e\n" +
+	"\bdry_mass\x18\x01 \x01(\tH\x00R\adryMass\x88\x01\x01\x126\n" +
+	"\breadings\x18\x02 \x03(\v2\x1a.lotpaper.v1.UptakeReadingR\breadings\x12\"\n" +
+	"\n" +
+	"dried_mass\x18\x03 \x01(\tH\x01R\tdriedMass\x88\x01\x01\x12?\n" +
+	"\x19water_temperature_celsius\x18\x04 \x01(\x01H\x02R\x17waterTemperatureCelsius\x88\x01\x01\x124\n" +
+	"\x13transparency_before\x18\x05 \x01(\tH\x03R\x12transparencyBefore\x88\x01\x01\x122\n" +
+	"\x12transparency_after\x18\x06 \x01(\tH\x04R\x11transparencyAfter\x88\x01\x01\x12\x1f\n" +
+	"\bmaterial\x18\a \x01(\tH\x05R\bmaterial\x88\x01\x01B\v\n" +
+	"\t_dry_massB\r\n" +
+	"\v_dried_massB\x1c\n" +
+	"\x1a_water_temperature_celsiusB\x16\n" +
+	"\x14_transparency_beforeB\x15\n" +
+	"\x13_transparency_afterB\v\n" +
+	"\t_material\"\xdc\x01\n" +
+	"\x12ReadUptakeResponse\x120\n" +
+	"\x06uptake\x18\x01 \x03(\v2\x18.lotpaper.v1.UptakePointR\x06uptake\x12(\n" +
+	"\x03fit\x18\x02 \x01(\v2\x16.lotpaper.v1.UptakeFitR\x03fit\x12\x14\n" +
+	"\x05class\x18\x03 \x01(\tR\x05class\x12\x18\n" +
+	"\aoutcome\x18\x04 \x01(\tR\aoutcome\x12\x12\n" +
+	"\x04also\x18\x05 \x03(\tR\x04also\x12\x14\n" +
+	"\x05notes\x18\x06 \x03(\tR\x05notes\x12\x10\n" +
+	"\x03svg\x18\a \x01(\tR\x03svg\"n\n" +
+	"\vUptakePoint\x12\x18\n" +
+	"\aminutes\x18\x01 \x01(\x01R\aminutes\x12\x16\n" +
+	"\x06uptake\x18\x02 \x01(\x01R\x06uptake\x12-\n" +
+	"\x12uptake_uncertainty\x18\x03 \x01(\x01R\x11uptakeUncertainty\"\xb4\x02\n" +
+	"\tUptakeFit\x12\x1e\n" +
+	"\n" +
+	"saturation\x18\x01 \x01(\x01R\n" +
+	"saturation\x125\n" +
+	"\x16saturation_uncertainty\x18\x02 \x01(\x01R\x15saturationUncertainty\x12\x1f\n" +
+	"\vtau_minutes\x18\x03 \x01(\x01R\n" +
+	"tauMinutes\x126\n" +
+	"\x17tau_minutes_uncertainty\x18\x04 \x01(\x01R\x15tauMinutesUncertainty\x12!\n" +
+	"\fto95_minutes\x18\x05 \x01(\x01R\vto95Minutes\x128\n" +
+	"\x18to95_minutes_uncertainty\x18\x06 \x01(\x01R\x16to95MinutesUncertainty\x12\x1a\n" +
+	"\bresidual\x18\a \x01(\x01R\bresidual2\xe4\x02\n" +
 	"\x11LaboratoryService\x12M\n" +
 	"\n" +
 	"PlanSample\x12\x1e.lotpaper.v1.PlanSampleRequest\x1a\x1f.lotpaper.v1.PlanSampleResponse\x12P\n" +
-	"\vInferSample\x12\x1f.lotpaper.v1.InferSampleRequest\x1a .lotpaper.v1.InferSampleResponseB\xb1\x01\n" +
+	"\vInferSample\x12\x1f.lotpaper.v1.InferSampleRequest\x1a .lotpaper.v1.InferSampleResponse\x12_\n" +
+	"\x10WeighHydrostatic\x12$.lotpaper.v1.WeighHydrostaticRequest\x1a%.lotpaper.v1.WeighHydrostaticResponse\x12M\n" +
+	"\n" +
+	"ReadUptake\x12\x1e.lotpaper.v1.ReadUptakeRequest\x1a\x1f.lotpaper.v1.ReadUptakeResponseB\xb1\x01\n" +
 	"\x0fcom.lotpaper.v1B\x0fLaboratoryProtoP\x01Z@github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1;lotpaperv1\xa2\x02\x03LXX\xaa\x02\vLotpaper.V1\xca\x02\vLotpaper\\V1\xe2\x02\x17Lotpaper\\V1\\GPBMetadata\xea\x02\fLotpaper::V1b\x06proto3"
 
 var (
@@ -583,25 +1255,39 @@ func file_lotpaper_v1_laboratory_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_laboratory_proto_rawDescData
 }
 
-var file_lotpaper_v1_laboratory_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_lotpaper_v1_laboratory_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_lotpaper_v1_laboratory_proto_goTypes = []any{
-	(*PlanSampleRequest)(nil),   // 0: lotpaper.v1.PlanSampleRequest
-	(*PlanSampleResponse)(nil),  // 1: lotpaper.v1.PlanSampleResponse
-	(*InferSampleRequest)(nil),  // 2: lotpaper.v1.InferSampleRequest
-	(*KnownCounts)(nil),         // 3: lotpaper.v1.KnownCounts
-	(*InferSampleResponse)(nil), // 4: lotpaper.v1.InferSampleResponse
+	(*PlanSampleRequest)(nil),        // 0: lotpaper.v1.PlanSampleRequest
+	(*PlanSampleResponse)(nil),       // 1: lotpaper.v1.PlanSampleResponse
+	(*InferSampleRequest)(nil),       // 2: lotpaper.v1.InferSampleRequest
+	(*KnownCounts)(nil),              // 3: lotpaper.v1.KnownCounts
+	(*InferSampleResponse)(nil),      // 4: lotpaper.v1.InferSampleResponse
+	(*WeighHydrostaticRequest)(nil),  // 5: lotpaper.v1.WeighHydrostaticRequest
+	(*WeighHydrostaticResponse)(nil), // 6: lotpaper.v1.WeighHydrostaticResponse
+	(*ReadUptakeRequest)(nil),        // 7: lotpaper.v1.ReadUptakeRequest
+	(*ReadUptakeResponse)(nil),       // 8: lotpaper.v1.ReadUptakeResponse
+	(*UptakePoint)(nil),              // 9: lotpaper.v1.UptakePoint
+	(*UptakeFit)(nil),                // 10: lotpaper.v1.UptakeFit
+	(*UptakeReading)(nil),            // 11: lotpaper.v1.UptakeReading
 }
 var file_lotpaper_v1_laboratory_proto_depIdxs = []int32{
-	3, // 0: lotpaper.v1.InferSampleRequest.counts:type_name -> lotpaper.v1.KnownCounts
-	0, // 1: lotpaper.v1.LaboratoryService.PlanSample:input_type -> lotpaper.v1.PlanSampleRequest
-	2, // 2: lotpaper.v1.LaboratoryService.InferSample:input_type -> lotpaper.v1.InferSampleRequest
-	1, // 3: lotpaper.v1.LaboratoryService.PlanSample:output_type -> lotpaper.v1.PlanSampleResponse
-	4, // 4: lotpaper.v1.LaboratoryService.InferSample:output_type -> lotpaper.v1.InferSampleResponse
-	3, // [3:5] is the sub-list for method output_type
-	1, // [1:3] is the sub-list for method input_type
-	1, // [1:1] is the sub-list for extension type_name
-	1, // [1:1] is the sub-list for extension extendee
-	0, // [0:1] is the sub-list for field type_name
+	3,  // 0: lotpaper.v1.InferSampleRequest.counts:type_name -> lotpaper.v1.KnownCounts
+	11, // 1: lotpaper.v1.ReadUptakeRequest.readings:type_name -> lotpaper.v1.UptakeReading
+	9,  // 2: lotpaper.v1.ReadUptakeResponse.uptake:type_name -> lotpaper.v1.UptakePoint
+	10, // 3: lotpaper.v1.ReadUptakeResponse.fit:type_name -> lotpaper.v1.UptakeFit
+	0,  // 4: lotpaper.v1.LaboratoryService.PlanSample:input_type -> lotpaper.v1.PlanSampleRequest
+	2,  // 5: lotpaper.v1.LaboratoryService.InferSample:input_type -> lotpaper.v1.InferSampleRequest
+	5,  // 6: lotpaper.v1.LaboratoryService.WeighHydrostatic:input_type -> lotpaper.v1.WeighHydrostaticRequest
+	7,  // 7: lotpaper.v1.LaboratoryService.ReadUptake:input_type -> lotpaper.v1.ReadUptakeRequest
+	1,  // 8: lotpaper.v1.LaboratoryService.PlanSample:output_type -> lotpaper.v1.PlanSampleResponse
+	4,  // 9: lotpaper.v1.LaboratoryService.InferSample:output_type -> lotpaper.v1.InferSampleResponse
+	6,  // 10: lotpaper.v1.LaboratoryService.WeighHydrostatic:output_type -> lotpaper.v1.WeighHydrostaticResponse
+	8,  // 11: lotpaper.v1.LaboratoryService.ReadUptake:output_type -> lotpaper.v1.ReadUptakeResponse
+	8,  // [8:12] is the sub-list for method output_type
+	4,  // [4:8] is the sub-list for method input_type
+	4,  // [4:4] is the sub-list for extension type_name
+	4,  // [4:4] is the sub-list for extension extendee
+	0,  // [0:4] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_laboratory_proto_init() }
@@ -609,16 +1295,20 @@ func file_lotpaper_v1_laboratory_proto_init() {
 	if File_lotpaper_v1_laboratory_proto != nil {
 		return
 	}
+	file_lotpaper_v1_event_proto_init()
 	file_lotpaper_v1_laboratory_proto_msgTypes[0].OneofWrappers = []any{}
 	file_lotpaper_v1_laboratory_proto_msgTypes[2].OneofWrappers = []any{}
 	file_lotpaper_v1_laboratory_proto_msgTypes[3].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[5].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[6].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[7].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_laboratory_proto_rawDesc), len(file_lotpaper_v1_laboratory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   5,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

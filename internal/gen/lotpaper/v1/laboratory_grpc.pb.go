@@ -19,8 +19,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	LaboratoryService_PlanSample_FullMethodName  = "/lotpaper.v1.LaboratoryService/PlanSample"
-	LaboratoryService_InferSample_FullMethodName = "/lotpaper.v1.LaboratoryService/InferSample"
+	LaboratoryService_PlanSample_FullMethodName       = "/lotpaper.v1.LaboratoryService/PlanSample"
+	LaboratoryService_InferSample_FullMethodName      = "/lotpaper.v1.LaboratoryService/InferSample"
+	LaboratoryService_WeighHydrostatic_FullMethodName = "/lotpaper.v1.LaboratoryService/WeighHydrostatic"
+	LaboratoryService_ReadUptake_FullMethodName       = "/lotpaper.v1.LaboratoryService/ReadUptake"
 )
 
 // LaboratoryServiceClient is the client API for LaboratoryService service.
@@ -33,6 +35,10 @@ type LaboratoryServiceClient interface {
 	PlanSample(ctx context.Context, in *PlanSampleRequest, opts ...grpc.CallOption) (*PlanSampleResponse, error)
 	// InferSample answers what a sample says about the parcel it was drawn from.
 	InferSample(ctx context.Context, in *InferSampleRequest, opts ...grpc.CallOption) (*InferSampleResponse, error)
+	// WeighHydrostatic answers what weighings in air and in water say of a stone's density and pores.
+	WeighHydrostatic(ctx context.Context, in *WeighHydrostaticRequest, opts ...grpc.CallOption) (*WeighHydrostaticResponse, error)
+	// ReadUptake answers what a stone that was weighed while it drank says.
+	ReadUptake(ctx context.Context, in *ReadUptakeRequest, opts ...grpc.CallOption) (*ReadUptakeResponse, error)
 }
 
 type laboratoryServiceClient struct {
@@ -63,6 +69,26 @@ func (c *laboratoryServiceClient) InferSample(ctx context.Context, in *InferSamp
 	return out, nil
 }
 
+func (c *laboratoryServiceClient) WeighHydrostatic(ctx context.Context, in *WeighHydrostaticRequest, opts ...grpc.CallOption) (*WeighHydrostaticResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WeighHydrostaticResponse)
+	err := c.cc.Invoke(ctx, LaboratoryService_WeighHydrostatic_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *laboratoryServiceClient) ReadUptake(ctx context.Context, in *ReadUptakeRequest, opts ...grpc.CallOption) (*ReadUptakeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReadUptakeResponse)
+	err := c.cc.Invoke(ctx, LaboratoryService_ReadUptake_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // LaboratoryServiceServer is the server API for LaboratoryService service.
 // All implementations must embed UnimplementedLaboratoryServiceServer
 // for forward compatibility.
@@ -73,6 +99,10 @@ type LaboratoryServiceServer interface {
 	PlanSample(context.Context, *PlanSampleRequest) (*PlanSampleResponse, error)
 	// InferSample answers what a sample says about the parcel it was drawn from.
 	InferSample(context.Context, *InferSampleRequest) (*InferSampleResponse, error)
+	// WeighHydrostatic answers what weighings in air and in water say of a stone's density and pores.
+	WeighHydrostatic(context.Context, *WeighHydrostaticRequest) (*WeighHydrostaticResponse, error)
+	// ReadUptake answers what a stone that was weighed while it drank says.
+	ReadUptake(context.Context, *ReadUptakeRequest) (*ReadUptakeResponse, error)
 	mustEmbedUnimplementedLaboratoryServiceServer()
 }
 
@@ -88,6 +118,12 @@ func (UnimplementedLaboratoryServiceServer) PlanSample(context.Context, *PlanSam
 }
 func (UnimplementedLaboratoryServiceServer) InferSample(context.Context, *InferSampleRequest) (*InferSampleResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method InferSample not implemented")
+}
+func (UnimplementedLaboratoryServiceServer) WeighHydrostatic(context.Context, *WeighHydrostaticRequest) (*WeighHydrostaticResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method WeighHydrostatic not implemented")
+}
+func (UnimplementedLaboratoryServiceServer) ReadUptake(context.Context, *ReadUptakeRequest) (*ReadUptakeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReadUptake not implemented")
 }
 func (UnimplementedLaboratoryServiceServer) mustEmbedUnimplementedLaboratoryServiceServer() {}
 func (UnimplementedLaboratoryServiceServer) testEmbeddedByValue()                           {}
@@ -146,6 +182,42 @@ func _LaboratoryService_InferSample_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _LaboratoryService_WeighHydrostatic_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(WeighHydrostaticRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LaboratoryServiceServer).WeighHydrostatic(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LaboratoryService_WeighHydrostatic_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LaboratoryServiceServer).WeighHydrostatic(ctx, req.(*WeighHydrostaticRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _LaboratoryService_ReadUptake_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReadUptakeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LaboratoryServiceServer).ReadUptake(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LaboratoryService_ReadUptake_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LaboratoryServiceServer).ReadUptake(ctx, req.(*ReadUptakeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // LaboratoryService_ServiceDesc is the grpc.ServiceDesc for LaboratoryService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -160,6 +232,14 @@ var LaboratoryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "InferSample",
 			Handler:    _LaboratoryService_InferSample_Handler,
+		},
+		{
+			MethodName: "WeighHydrostatic",
+			Handler:    _LaboratoryService_WeighHydrostatic_Handler,
+		},
+		{
+			MethodName: "ReadUptake",
+			Handler:    _LaboratoryService_ReadUptake_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -1,0 +1,107 @@
+package laboratory
+
+import (
+	"context"
+	"slices"
+
+	"github.com/lotpaper/lotpaper/internal/assay"
+	"github.com/lotpaper/lotpaper/internal/fault"
+	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/opal"
+)
+
+// Assays computes what the measurement of a test says, for who takes tests in.
+type Assays struct {
+	// Material answers what a lot is made of; the zero value for a lot that nobody knows.
+	Material func(lot string) (opal.Material, error)
+}
+
+// Compute answers what an event's measurement says. A fault's field is a path within the measurement.
+func (a Assays) Compute(_ context.Context, ev *opal.Event) (*opal.Computed, *fault.Error) {
+	t, _ := ev.Test()
+	material, err := a.Material(ev.Lot)
+	if err != nil {
+		return nil, fault.New(fault.InternalError, "", "%v", err)
+	}
+	return assay.Of(t.Measurement, material)
+}
+
+// WeighHydrostatic computes a density.
+func (s *Service) WeighHydrostatic(_ context.Context, in *pb.WeighHydrostaticRequest) (*pb.WeighHydrostaticResponse, error) {
+	kind, f := materialKind(in.GetMaterial())
+	if f != nil {
+		return nil, f
+	}
+	r, f := assay.Hydrostatic(&opal.HydrostaticReading{
+		DryMass: opal.Mass(in.GetDryMass()), SuspendedMass: opal.Mass(in.GetSuspendedMass()), SoakedMass: opal.Mass(in.GetSoakedMass()),
+		WaterTemperatureCelsius: in.WaterTemperatureCelsius,
+	}, kind)
+	if f != nil {
+		return nil, f
+	}
+	out := &pb.WeighHydrostaticResponse{
+		ExteriorVolumeCm3: round9(r.ExteriorVolumeCm3.Value), ExteriorVolumeCm3Uncertainty: round9(r.ExteriorVolumeCm3.Uncertainty),
+		ApparentSpecificGravity: round9(r.ApparentSpecificGravity.Value), ApparentSpecificGravityUncertainty: round9(r.ApparentSpecificGravity.Uncertainty),
+		BulkDensity: round9(r.BulkDensity.Value), BulkDensityUncertainty: round9(r.BulkDensity.Uncertainty),
+		Outcome: string(r.Outcome), Notes: slices.Concat(r.Says, r.Silent, r.Cautions), Source: r.Range,
+	}
+	if r.ApparentPorosity != nil {
+		out.ApparentPorosity, out.ApparentPorosityUncertainty = both(*r.ApparentPorosity)
+		out.WaterAbsorption, out.WaterAbsorptionUncertainty = both(*r.WaterAbsorption)
+	}
+	return out, nil
+}
+
+func both(v assay.Value) (value, uncertainty *float64) {
+	a, b := round9(v.Value), round9(v.Uncertainty)
+	return &a, &b
+}
+
+// ReadUptake reads an uptake over time.
+func (s *Service) ReadUptake(_ context.Context, in *pb.ReadUptakeRequest) (*pb.ReadUptakeResponse, error) {
+	kind, f := materialKind(in.GetMaterial())
+	if f != nil {
+		return nil, f
+	}
+	readings := &opal.UptakeReadings{
+		DryMass: opal.Mass(in.GetDryMass()), DriedMass: opal.Mass(in.GetDriedMass()), WaterTemperatureCelsius: in.WaterTemperatureCelsius,
+		TransparencyBefore: opal.Look(in.GetTransparencyBefore()), TransparencyAfter: opal.Look(in.GetTransparencyAfter()),
+	}
+	for _, x := range in.GetReadings() {
+		readings.Readings = append(readings.Readings, opal.UptakeReading{Minutes: x.GetMinutes(), Mass: opal.Mass(x.GetMass())})
+	}
+	// The shape is that of an event's measurement, and so are its limits.
+	if f := opal.CheckUptake(readings); f != nil {
+		return nil, f
+	}
+	r, f := assay.Uptake(readings, opal.Material{Kind: kind, Look: readings.TransparencyBefore})
+	if f != nil {
+		return nil, f
+	}
+	out := &pb.ReadUptakeResponse{Class: string(r.Class), Outcome: string(r.Class), Notes: slices.Concat(r.Says, r.Silent, r.Cautions), Svg: r.SVG()}
+	for _, o := range r.Also {
+		out.Also = append(out.Also, string(o))
+	}
+	for _, p := range r.Points {
+		out.Uptake = append(out.Uptake, &pb.UptakePoint{Minutes: p.Minutes, Uptake: round9(p.Uptake.Value), UptakeUncertainty: round9(p.Uptake.Uncertainty)})
+	}
+	if f := r.Fit; f != nil {
+		out.Fit = &pb.UptakeFit{
+			Saturation: round9(f.Saturation.Value), SaturationUncertainty: round9(f.Saturation.Uncertainty),
+			TauMinutes: round9(f.TauMinutes.Value), TauMinutesUncertainty: round9(f.TauMinutes.Uncertainty),
+			To95Minutes: round9(f.To95Minutes.Value), To95MinutesUncertainty: round9(f.To95Minutes.Uncertainty), Residual: round9(f.Residual),
+		}
+	}
+	return out, nil
+}
+
+func materialKind(given string) (opal.MaterialKind, *fault.Error) {
+	kind := opal.MaterialKind(given)
+	if given == "" {
+		return opal.UnknownKind, nil
+	}
+	if !slices.Contains(opal.AllMaterialKinds(), kind) {
+		return "", fault.New(fault.InvalidField, "material", "found %q, accepted is one of %v", given, opal.AllMaterialKinds())
+	}
+	return kind, nil
+}
