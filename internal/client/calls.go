@@ -72,6 +72,12 @@ func (c *Client) GetStatus(ctx context.Context, req *pb.GetStatusRequest) (*pb.G
 	return out, c.call(ctx, http.MethodGet, "/v1/lots/"+url.PathEscape(req.GetLot())+"/status", query(req, "lot"), nil, out)
 }
 
+// GetNextTests says which tests would tell more of a lot.
+func (c *Client) GetNextTests(ctx context.Context, req *pb.GetNextTestsRequest) (*pb.GetNextTestsResponse, error) {
+	out := &pb.GetNextTestsResponse{}
+	return out, c.call(ctx, http.MethodGet, "/v1/lots/"+url.PathEscape(req.GetLot())+"/nextTests", query(req, "lot"), nil, out)
+}
+
 // CheckClaims tells whether the record supports claims about a lot.
 func (c *Client) CheckClaims(ctx context.Context, req *pb.CheckClaimsRequest) (*pb.CheckClaimsResponse, error) {
 	out := &pb.CheckClaimsResponse{}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
@@ -53,8 +54,8 @@ func (l *line) counts(t *lineTest, outcome opal.Outcome, treatment opal.Treatmen
 	return nil, ""
 }
 
-// ownCounts adds up what the tester's laboratory validated. Counts that name no stones, or stones that were counted before, take the place of
-// the earlier ones: each stone counts once.
+// ownCounts adds up what the tester's laboratory validated. Each stone counts once: counts that name stones which were counted again later, or that
+// name none where later ones are there, give way to the later ones. And the stone asked about is left out.
 func (l *line) ownCounts(t *lineTest, outcome opal.Outcome, treatment opal.Treatment) (*Counted, string) {
 	if l.w.q.Validated == nil || t.fact.Protocol == "" {
 		return nil, ""
@@ -64,40 +65,85 @@ func (l *line) ownCounts(t *lineTest, outcome opal.Outcome, treatment opal.Treat
 		l.w.err = fmt.Errorf("read the counts of %s: %w", t.fact.Fact.Party, err)
 		return nil, ""
 	}
-	var sum *Counted
-	from := ""
-	counted := map[string]bool{}
-	for i := range list {
+	var sum Counted
+	var from []string
+	var counted map[string]bool
+	for i := len(list) - 1; i >= 0; i-- {
 		v := &list[i]
-		if slices.ContainsFunc(v.Lots, l.isOfLine) {
-			continue // this very stone is one of the known ones
-		}
 		at := slices.IndexFunc(v.Rows, func(r opal.ValidationRow) bool { return r.Outcome == outcome && r.Treatment == treatment })
-		if at < 0 {
+		if at < 0 || len(from) > 0 && (len(v.Lots) == 0 || len(counted) == 0 || slices.ContainsFunc(v.Lots, func(lot string) bool { return counted[lot] })) {
 			continue
 		}
-		again := len(v.Lots) == 0 || len(counted) == 0 || slices.ContainsFunc(v.Lots, func(lot string) bool { return counted[lot] })
 		r := &v.Rows[at]
-		if sum == nil || again {
-			sum, from, counted = &Counted{}, "", map[string]bool{}
+		c := Counted{r.TreatedWith, r.TreatedAll, r.UntreatedWith, r.UntreatedAll}
+		if !l.leaveOut(&c, v.Lots, treatment) {
+			continue
 		}
-		sum.TreatedWith += r.TreatedWith
-		sum.TreatedAll += r.TreatedAll
-		sum.UntreatedWith += r.UntreatedWith
-		sum.UntreatedAll += r.UntreatedAll
-		if from != "" {
-			from += ", "
+		sum.TreatedWith += c.TreatedWith
+		sum.TreatedAll += c.TreatedAll
+		sum.UntreatedWith += c.UntreatedWith
+		sum.UntreatedAll += c.UntreatedAll
+		from = append(from, v.Event)
+		if counted == nil {
+			counted = map[string]bool{}
 		}
-		from += v.Event
 		for _, lot := range v.Lots {
 			counted[lot] = true
 		}
 	}
-	return sum, from
+	if len(from) == 0 {
+		return nil, ""
+	}
+	slices.Reverse(from)
+	return &sum, strings.Join(from, ", ")
 }
 
-func (l *line) isOfLine(lot string) bool {
-	return slices.ContainsFunc(l.segs, func(g seg) bool { return g.s.Lot == lot })
+// leaveOut takes the stone asked about, and what it was made of, out of counts that it is among: no stone is a witness in its own cause. What it
+// showed when it was counted is not asked: whatever says less is taken out. Where the record does not say what is known of the stone, the
+// counts can't be used (false).
+func (l *line) leaveOut(c *Counted, lots []string, treatment opal.Treatment) bool {
+	for i := range l.segs {
+		s := l.segs[i].s
+		if !slices.Contains(lots, s.Lot) {
+			continue
+		}
+		treated, known := s.knownAs(treatment, l.w.q.KnownAt)
+		if !known {
+			return false
+		}
+		with, all, other, otherAll := &c.TreatedWith, &c.TreatedAll, c.UntreatedWith, c.UntreatedAll
+		if !treated {
+			with, all, other, otherAll = &c.UntreatedWith, &c.UntreatedAll, c.TreatedWith, c.TreatedAll
+		}
+		if *all == 0 {
+			return false
+		}
+		// It is taken from those that showed the outcome if they showed it more often than the others did, and else from those that did not: either
+		// way the two shares come nearer to each other. Only where there are none of them it is taken from the rest.
+		more := *with*otherAll > other**all
+		if *with > 0 && (more || *with == *all) {
+			*with--
+		}
+		*all--
+	}
+	return true
+}
+
+// knownAs tells what is known of a stone that was marked as one of known history.
+func (s *Summary) knownAs(treatment opal.Treatment, knownAt uint64) (treated, known bool) {
+	for i := range s.Known {
+		k := &s.Known[i]
+		if !k.Fact.live(knownAt) {
+			continue
+		}
+		switch {
+		case k.Known == opal.KnownTreated && k.Treatment == treatment:
+			return true, true
+		case k.Known == opal.KnownUntreated && (k.Treatment == "" || k.Treatment == treatment):
+			known = true
+		}
+	}
+	return false, known
 }
 
 // enough tells whether counts make a ratio.
@@ -120,7 +166,7 @@ type weight struct {
 	// ratio is the product over the groups; nil: nothing has one that says anything.
 	ratio *LikelihoodRatio
 	level float64
-	// group is the largest single one, for SUSPECTED; nil: none points to the treatment.
+	// group is a single one that makes the treatment suspected, or else the largest; nil: none points to the treatment.
 	group *LikelihoodRatio
 	// contrary: something points to the treatment in a group that counts as pointing away, or without a ratio.
 	contrary bool
@@ -128,66 +174,143 @@ type weight struct {
 	surface bool
 }
 
-// together puts the counted items on the stone itself together. Outcomes of one group sense the same thing and are no independent witnesses: of
-// each group the item most towards "treated" counts. An item whose interval holds 1 says nothing and takes nobody's place.
+// groupWeight is what the items of one group say: outcomes of one group sense the same thing and are no independent witnesses.
+type groupWeight struct {
+	best *weighed // the one most towards "treated"
+	// pointing are those that point to the treatment, with their intervals at the product's level.
+	pointing []LikelihoodRatio
+	level    LikelihoodRatio // of the best, at the product's level
+	contrary bool            // one points to the treatment, without a ratio
+}
+
+// groupOrder is the order in which groups are multiplied, so that a product is the same to the last digit.
+var groupOrder = [...]Group{Organics, Carbon, Colour, Pores, Build}
+
+// together puts the counted items on the stone itself together: of each group the item most towards "treated" counts, and the groups multiply. An item
+// whose interval holds 1 says nothing and takes nobody's place.
+//
+// More evidence for a treatment never makes the verdict better, nor more against it worse. So where the product falls short of FOUND, what points to
+// the treatment is also tried without the groups that only widen the interval, and with the other items of a group; and where it falls short of
+// NOT_FOUND, without the groups pointing away whose intervals hold 1 at the product's level. If that decides, it is the answer.
 func (l *line) together(treatment opal.Treatment, own *weighing) weight {
 	out := weight{surface: true}
-	best := map[Group]*weighed{}
-	pointing := map[Group]bool{}
+	var groups [len(groupOrder)]groupWeight
+	used := 0
 	for i := range own.weighed {
 		w := &own.weighed[i]
 		x := w.item
 		if !x.Counts || !w.test.direct() {
 			continue
 		}
+		g := &groups[max(0, slices.Index(groupOrder[:], x.Group))]
 		switch {
 		case x.LR == nil:
-			pointing[x.Group] = pointing[x.Group] || x.Stance == PointsTo
+			g.contrary = g.contrary || x.Stance == PointsTo
 		case x.LR.Says():
-			if b := best[x.Group]; b == nil || x.LR.Point > b.item.LR.Point {
-				best[x.Group] = w
+			if g.best == nil {
+				used++
+			}
+			if g.best == nil || x.LR.Point > g.best.item.LR.Point || x.LR.Point == g.best.item.LR.Point && x.LR.Lower > g.best.item.LR.Lower {
+				g.best = w
+			}
+			if x.LR.Point > 1 && (out.group == nil || out.group.suspects() < x.LR.suspects() || out.group.suspects() == x.LR.suspects() && out.group.Point < x.LR.Point) {
+				out.group = x.LR
 			}
 		}
 	}
-	if len(best) == 0 {
+	if used == 0 {
 		return out
 	}
-	groups := max(l.w.rules.Table.groups[treatment], len(best))
-	out.level = 1 - (1-ItemLevel)/float64(groups)
-	product := LikelihoodRatio{1, 1, 1}
-	for _, group := range [...]Group{Organics, Carbon, Colour, Pores, Build} {
-		w := best[group]
-		if w == nil {
-			continue
-		}
-		lr := l.w.q.Ratios.Of(*w.item.Counted, out.level)
-		product.Point = float64(product.Point * lr.Point)
-		product.Lower = float64(product.Lower * lr.Lower)
-		product.Upper = float64(product.Upper * lr.Upper)
-		if one := w.item.LR; one.Point > 1 && (out.group == nil || one.Lower > out.group.Lower) {
-			out.group = one
-		}
-		if w.item.LR.Point < 1 {
-			out.contrary = out.contrary || pointing[group]
-			out.surface = out.surface && w.rule.Reach == SurfaceOnly
+	out.level = 1 - (1-ItemLevel)/float64(max(l.w.rules.Table.groups[treatment], used))
+	for i := range own.weighed {
+		if w := &own.weighed[i]; w.item.Counts && w.test.direct() && w.item.LR != nil && w.item.LR.Lower > 1 {
+			g := &groups[max(0, slices.Index(groupOrder[:], w.item.Group))]
+			if lr := l.w.q.Ratios.Of(*w.item.Counted, out.level); !slices.Contains(g.pointing, lr) {
+				g.pointing = append(g.pointing, lr)
+			}
 		}
 	}
-	product.Point, product.Lower, product.Upper = nine(product.Point), nine(product.Lower), nine(product.Upper)
+	product := LikelihoodRatio{1, 1, 1}
+	for i := range groups {
+		g := &groups[i]
+		if g.best == nil {
+			continue
+		}
+		g.level = l.w.q.Ratios.Of(*g.best.item.Counted, out.level)
+		product = product.times(g.level)
+		if g.best.item.LR.Point < 1 {
+			out.contrary = out.contrary || g.contrary
+			out.surface = out.surface && g.best.rule.Reach == SurfaceOnly
+		}
+	}
+	if !product.finds() && !product.denies() {
+		product = decided(&groups, product)
+	}
+	product = LikelihoodRatio{nine(product.Point), nine(product.Lower), nine(product.Upper)}
 	out.ratio = &product
 	return out
 }
 
-func (w *weight) found() bool {
-	return w.ratio != nil && w.ratio.Point >= foundRatio && w.ratio.Cautious() >= foundCautious
+func (r LikelihoodRatio) times(x LikelihoodRatio) LikelihoodRatio {
+	return LikelihoodRatio{float64(r.Point * x.Point), float64(r.Lower * x.Lower), float64(r.Upper * x.Upper)}
 }
 
-func (w *weight) suspected() bool {
-	return w.group != nil && w.group.Point >= suspectedRatio && w.group.Cautious() >= suspectedCautious
+// finds, suspects and denies tell what a ratio makes of the verdict.
+func (r LikelihoodRatio) finds() bool { return r.Point >= foundRatio && r.Cautious() >= foundCautious }
+
+func (r LikelihoodRatio) suspects() int {
+	if r.Point >= suspectedRatio && r.Cautious() >= suspectedCautious {
+		return 1
+	}
+	return 0
 }
 
-func (w *weight) absent() bool {
-	return w.ratio != nil && !w.contrary && w.ratio.Point <= absentRatio && w.ratio.Cautious() <= absentCautious
+func (r LikelihoodRatio) denies() bool {
+	return r.Point <= absentRatio && r.Cautious() <= absentCautious
 }
+
+// decided looks for a product that decides where the whole one does not; the whole one if there is none.
+func decided(groups *[len(groupOrder)]groupWeight, whole LikelihoodRatio) LikelihoodRatio {
+	found := whole
+	var choose func(i int, product LikelihoodRatio)
+	choose = func(i int, product LikelihoodRatio) {
+		if i == len(groups) {
+			if product.finds() && (!found.finds() || product.Point > found.Point) {
+				found = product
+			}
+			return
+		}
+		g := &groups[i]
+		if len(g.pointing) > 0 || g.best == nil {
+			choose(i+1, product)
+		} else {
+			choose(i+1, product.times(g.level))
+		}
+		for _, lr := range g.pointing {
+			choose(i+1, product.times(lr))
+		}
+	}
+	choose(0, LikelihoodRatio{1, 1, 1})
+	if found.finds() {
+		return found
+	}
+	clean := LikelihoodRatio{1, 1, 1}
+	for i := range groups {
+		if g := &groups[i]; g.best != nil && (g.best.item.LR.Point > 1 || g.level.Upper < 1) {
+			clean = clean.times(g.level)
+		}
+	}
+	if clean.denies() {
+		return clean
+	}
+	return whole
+}
+
+func (w *weight) found() bool { return w.ratio != nil && w.ratio.finds() }
+
+func (w *weight) suspected() bool { return w.group != nil && w.group.suspects() > 0 }
+
+func (w *weight) absent() bool { return w.ratio != nil && !w.contrary && w.ratio.denies() }
 
 // textRatio says how much more probable findings are one way than the other, never how probable the treatment is.
 func textRatio(lr LikelihoodRatio, level float64) string {

@@ -213,3 +213,40 @@ func Supported(r *pb.CheckClaimsResponse) bool {
 	}
 	return len(r.GetResults()) > 0
 }
+
+// NextTests sets what to test next, the most useful first; with all, every outcome and what it would make of the verdict.
+func NextTests(p *table.Page, r *pb.GetNextTestsResponse, all bool) {
+	p.Heading("What to test next on " + r.GetLot())
+	if len(r.GetTests()) == 0 {
+		p.Text(2, table.Plain, r.GetText())
+	}
+	if r.SampleSize != nil {
+		p.Text(2, table.Plain, fmt.Sprintf("For a word on the whole lot: draw %s of its %s stones blindly and test them.", count(r.GetSampleSize()), count(r.GetOf())))
+	}
+	for i, t := range r.GetTests() {
+		if i == 5 && !all {
+			p.Blank()
+			p.Text(2, table.Quiet, fmt.Sprintf("%d more; -v shows them, with what each outcome would mean.", len(r.GetTests())-i))
+			break
+		}
+		p.Blank()
+		p.Hanging(2, 4, table.Strong, fmt.Sprintf("%d. %s", i+1, t.GetText()))
+		if len(t.GetRecord()) > 0 {
+			p.Hanging(4, 6, table.Quiet, "record: "+strings.Join(t.GetRecord(), ", "))
+		}
+		if !all {
+			continue
+		}
+		for _, x := range t.GetTreatments() {
+			for _, o := range x.GetOutcomes() {
+				outcome := o.GetOutcome()
+				if o.GetWhere() != "" {
+					outcome += " (" + strings.ToLower(o.GetWhere()) + ")"
+				}
+				words, tone := verdict(o.GetVerdict())
+				p.Hanging(4, 6, tone, fmt.Sprintf("%s: %s would make it %s", x.GetTreatment(), outcome, words))
+			}
+		}
+	}
+	position(p, r.GetPosition())
+}

@@ -254,6 +254,7 @@ func promisedRoutes() []string {
 		"POST /v1/events:batch",
 		"POST /v1/samples:plan",
 		"POST /v1/samples:infer",
+		"GET /v1/lots/{lot}/nextTests",
 		"POST /v1/assays:hydrostatic",
 		"POST /v1/assays:uptake",
 	}

@@ -3705,6 +3705,489 @@ func (x *Alert) GetText() string {
 	return ""
 }
 
+// GetNextTestsRequest asks what to test next.
+type GetNextTestsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// What was true then: a time (RFC 3339) or a date (its end); default now.
+	AsOf *string `protobuf:"bytes,2,opt,name=as_of,json=asOf,proto3,oneof" json:"as_of,omitempty"`
+	// What the log knew then: a time or a position; default all.
+	KnownAt *string `protobuf:"bytes,3,opt,name=known_at,json=knownAt,proto3,oneof" json:"known_at,omitempty"`
+	// The answer must reflect the event at this position and all before it.
+	MinPosition *int64 `protobuf:"varint,4,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
+	// The epoch that the position belongs to.
+	Epoch         *string `protobuf:"bytes,5,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetNextTestsRequest) Reset() {
+	*x = GetNextTestsRequest{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetNextTestsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetNextTestsRequest) ProtoMessage() {}
+
+func (x *GetNextTestsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetNextTestsRequest.ProtoReflect.Descriptor instead.
+func (*GetNextTestsRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *GetNextTestsRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *GetNextTestsRequest) GetAsOf() string {
+	if x != nil && x.AsOf != nil {
+		return *x.AsOf
+	}
+	return ""
+}
+
+func (x *GetNextTestsRequest) GetKnownAt() string {
+	if x != nil && x.KnownAt != nil {
+		return *x.KnownAt
+	}
+	return ""
+}
+
+func (x *GetNextTestsRequest) GetMinPosition() int64 {
+	if x != nil && x.MinPosition != nil {
+		return *x.MinPosition
+	}
+	return 0
+}
+
+func (x *GetNextTestsRequest) GetEpoch() string {
+	if x != nil && x.Epoch != nil {
+		return *x.Epoch
+	}
+	return ""
+}
+
+// GetNextTestsResponse ranks the tests that may tell more.
+type GetNextTestsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// As of when, RFC 3339.
+	AsOf string `protobuf:"bytes,2,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// By what knowledge: the last position that was known.
+	KnownAt int64 `protobuf:"varint,3,opt,name=known_at,json=knownAt,proto3" json:"known_at,omitempty"`
+	// The treatments that nothing decides yet.
+	Open []string `protobuf:"bytes,4,rep,name=open,proto3" json:"open,omitempty"`
+	// The tests, the most useful first; one that harms the stone never before one that tells a tenth of a bit.
+	Tests []*NextTest `protobuf:"bytes,5,rep,name=tests,proto3" json:"tests,omitempty"`
+	// How many stones, drawn blindly, must be tested without a find before a clean outcome denies a treatment of the whole lot; left out: the lot is one
+	// stone, or not counted.
+	SampleSize *int32 `protobuf:"varint,6,opt,name=sample_size,json=sampleSize,proto3,oneof" json:"sample_size,omitempty"`
+	// Of how many.
+	Of *int32 `protobuf:"varint,7,opt,name=of,proto3,oneof" json:"of,omitempty"`
+	// One plain sentence.
+	Text string `protobuf:"bytes,8,opt,name=text,proto3" json:"text,omitempty"`
+	// The last position that the answer reflects.
+	Position int64 `protobuf:"varint,9,opt,name=position,proto3" json:"position,omitempty"`
+	// The log's epoch.
+	Epoch         string `protobuf:"bytes,10,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetNextTestsResponse) Reset() {
+	*x = GetNextTestsResponse{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetNextTestsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetNextTestsResponse) ProtoMessage() {}
+
+func (x *GetNextTestsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetNextTestsResponse.ProtoReflect.Descriptor instead.
+func (*GetNextTestsResponse) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *GetNextTestsResponse) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *GetNextTestsResponse) GetAsOf() string {
+	if x != nil {
+		return x.AsOf
+	}
+	return ""
+}
+
+func (x *GetNextTestsResponse) GetKnownAt() int64 {
+	if x != nil {
+		return x.KnownAt
+	}
+	return 0
+}
+
+func (x *GetNextTestsResponse) GetOpen() []string {
+	if x != nil {
+		return x.Open
+	}
+	return nil
+}
+
+func (x *GetNextTestsResponse) GetTests() []*NextTest {
+	if x != nil {
+		return x.Tests
+	}
+	return nil
+}
+
+func (x *GetNextTestsResponse) GetSampleSize() int32 {
+	if x != nil && x.SampleSize != nil {
+		return *x.SampleSize
+	}
+	return 0
+}
+
+func (x *GetNextTestsResponse) GetOf() int32 {
+	if x != nil && x.Of != nil {
+		return *x.Of
+	}
+	return 0
+}
+
+func (x *GetNextTestsResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *GetNextTestsResponse) GetPosition() int64 {
+	if x != nil {
+		return x.Position
+	}
+	return 0
+}
+
+func (x *GetNextTestsResponse) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+// NextTest is one way to learn more.
+type NextTest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The method.
+	Method string `protobuf:"bytes,1,opt,name=method,proto3" json:"method,omitempty"`
+	// The laboratory whose counts stand behind it; left out: the published ones, or none.
+	Party *string `protobuf:"bytes,2,opt,name=party,proto3,oneof" json:"party,omitempty"`
+	// Its protocol.
+	Protocol *string `protobuf:"bytes,3,opt,name=protocol,proto3,oneof" json:"protocol,omitempty"`
+	// The information to be expected of all open treatments together, in bits; left out: no known stones were counted, so it cannot be said.
+	Bits *float64 `protobuf:"fixed64,4,opt,name=bits,proto3,oneof" json:"bits,omitempty"`
+	// NONE, WETS, TOUCHES or MARKS.
+	Harm string `protobuf:"bytes,5,opt,name=harm,proto3" json:"harm,omitempty"`
+	// Minutes until the stone is as it was before.
+	Minutes int32 `protobuf:"varint,6,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// What the test must record, or its outcome counts one class less.
+	Record []string `protobuf:"bytes,7,rep,name=record,proto3" json:"record,omitempty"`
+	// What it may tell of each treatment.
+	Treatments []*NextTreatment `protobuf:"bytes,8,rep,name=treatments,proto3" json:"treatments,omitempty"`
+	// One plain sentence.
+	Text          string `protobuf:"bytes,9,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NextTest) Reset() {
+	*x = NextTest{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NextTest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NextTest) ProtoMessage() {}
+
+func (x *NextTest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NextTest.ProtoReflect.Descriptor instead.
+func (*NextTest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *NextTest) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *NextTest) GetParty() string {
+	if x != nil && x.Party != nil {
+		return *x.Party
+	}
+	return ""
+}
+
+func (x *NextTest) GetProtocol() string {
+	if x != nil && x.Protocol != nil {
+		return *x.Protocol
+	}
+	return ""
+}
+
+func (x *NextTest) GetBits() float64 {
+	if x != nil && x.Bits != nil {
+		return *x.Bits
+	}
+	return 0
+}
+
+func (x *NextTest) GetHarm() string {
+	if x != nil {
+		return x.Harm
+	}
+	return ""
+}
+
+func (x *NextTest) GetMinutes() int32 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *NextTest) GetRecord() []string {
+	if x != nil {
+		return x.Record
+	}
+	return nil
+}
+
+func (x *NextTest) GetTreatments() []*NextTreatment {
+	if x != nil {
+		return x.Treatments
+	}
+	return nil
+}
+
+func (x *NextTest) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// NextTreatment is what a test may tell of one treatment.
+type NextTreatment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The treatment.
+	Treatment string `protobuf:"bytes,1,opt,name=treatment,proto3" json:"treatment,omitempty"`
+	// The verdict as it is now.
+	Verdict string `protobuf:"bytes,2,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// The information to be expected, in bits.
+	Bits *float64 `protobuf:"fixed64,3,opt,name=bits,proto3,oneof" json:"bits,omitempty"`
+	// What each outcome would make of it.
+	Outcomes      []*NextOutcome `protobuf:"bytes,4,rep,name=outcomes,proto3" json:"outcomes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NextTreatment) Reset() {
+	*x = NextTreatment{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NextTreatment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NextTreatment) ProtoMessage() {}
+
+func (x *NextTreatment) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NextTreatment.ProtoReflect.Descriptor instead.
+func (*NextTreatment) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *NextTreatment) GetTreatment() string {
+	if x != nil {
+		return x.Treatment
+	}
+	return ""
+}
+
+func (x *NextTreatment) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *NextTreatment) GetBits() float64 {
+	if x != nil && x.Bits != nil {
+		return *x.Bits
+	}
+	return 0
+}
+
+func (x *NextTreatment) GetOutcomes() []*NextOutcome {
+	if x != nil {
+		return x.Outcomes
+	}
+	return nil
+}
+
+// NextOutcome is what one outcome on the stone would make of a verdict.
+type NextOutcome struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The outcome.
+	Outcome string `protobuf:"bytes,1,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// Where it is seen, if that matters.
+	Where *string `protobuf:"bytes,2,opt,name=where,proto3,oneof" json:"where,omitempty"`
+	// What it says by the rule table.
+	Stance string `protobuf:"bytes,3,opt,name=stance,proto3" json:"stance,omitempty"`
+	// The verdict that would follow.
+	Verdict string `protobuf:"bytes,4,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// Its strength.
+	Strength      *string `protobuf:"bytes,5,opt,name=strength,proto3,oneof" json:"strength,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NextOutcome) Reset() {
+	*x = NextOutcome{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NextOutcome) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NextOutcome) ProtoMessage() {}
+
+func (x *NextOutcome) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NextOutcome.ProtoReflect.Descriptor instead.
+func (*NextOutcome) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *NextOutcome) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *NextOutcome) GetWhere() string {
+	if x != nil && x.Where != nil {
+		return *x.Where
+	}
+	return ""
+}
+
+func (x *NextOutcome) GetStance() string {
+	if x != nil {
+		return x.Stance
+	}
+	return ""
+}
+
+func (x *NextOutcome) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *NextOutcome) GetStrength() string {
+	if x != nil && x.Strength != nil {
+		return *x.Strength
+	}
+	return ""
+}
+
 var File_lotpaper_v1_status_proto protoreflect.FileDescriptor
 
 const file_lotpaper_v1_status_proto_rawDesc = "" +
@@ -4119,7 +4602,61 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x04link\x18\a \x01(\tR\x04link\x12\x12\n" +
 	"\x04text\x18\b \x01(\tR\x04textB\f\n" +
 	"\n" +
-	"_treatment2\xa5\x05\n" +
+	"_treatment\"\xd6\x01\n" +
+	"\x13GetNextTestsRequest\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x18\n" +
+	"\x05as_of\x18\x02 \x01(\tH\x00R\x04asOf\x88\x01\x01\x12\x1e\n" +
+	"\bknown_at\x18\x03 \x01(\tH\x01R\aknownAt\x88\x01\x01\x12&\n" +
+	"\fmin_position\x18\x04 \x01(\x03H\x02R\vminPosition\x88\x01\x01\x12\x19\n" +
+	"\x05epoch\x18\x05 \x01(\tH\x03R\x05epoch\x88\x01\x01B\b\n" +
+	"\x06_as_ofB\v\n" +
+	"\t_known_atB\x0f\n" +
+	"\r_min_positionB\b\n" +
+	"\x06_epoch\"\xb1\x02\n" +
+	"\x14GetNextTestsResponse\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x13\n" +
+	"\x05as_of\x18\x02 \x01(\tR\x04asOf\x12\x19\n" +
+	"\bknown_at\x18\x03 \x01(\x03R\aknownAt\x12\x12\n" +
+	"\x04open\x18\x04 \x03(\tR\x04open\x12+\n" +
+	"\x05tests\x18\x05 \x03(\v2\x15.lotpaper.v1.NextTestR\x05tests\x12$\n" +
+	"\vsample_size\x18\x06 \x01(\x05H\x00R\n" +
+	"sampleSize\x88\x01\x01\x12\x13\n" +
+	"\x02of\x18\a \x01(\x05H\x01R\x02of\x88\x01\x01\x12\x12\n" +
+	"\x04text\x18\b \x01(\tR\x04text\x12\x1a\n" +
+	"\bposition\x18\t \x01(\x03R\bposition\x12\x14\n" +
+	"\x05epoch\x18\n" +
+	" \x01(\tR\x05epochB\x0e\n" +
+	"\f_sample_sizeB\x05\n" +
+	"\x03_of\"\xad\x02\n" +
+	"\bNextTest\x12\x16\n" +
+	"\x06method\x18\x01 \x01(\tR\x06method\x12\x19\n" +
+	"\x05party\x18\x02 \x01(\tH\x00R\x05party\x88\x01\x01\x12\x1f\n" +
+	"\bprotocol\x18\x03 \x01(\tH\x01R\bprotocol\x88\x01\x01\x12\x17\n" +
+	"\x04bits\x18\x04 \x01(\x01H\x02R\x04bits\x88\x01\x01\x12\x12\n" +
+	"\x04harm\x18\x05 \x01(\tR\x04harm\x12\x18\n" +
+	"\aminutes\x18\x06 \x01(\x05R\aminutes\x12\x16\n" +
+	"\x06record\x18\a \x03(\tR\x06record\x12:\n" +
+	"\n" +
+	"treatments\x18\b \x03(\v2\x1a.lotpaper.v1.NextTreatmentR\n" +
+	"treatments\x12\x12\n" +
+	"\x04text\x18\t \x01(\tR\x04textB\b\n" +
+	"\x06_partyB\v\n" +
+	"\t_protocolB\a\n" +
+	"\x05_bits\"\x9f\x01\n" +
+	"\rNextTreatment\x12\x1c\n" +
+	"\ttreatment\x18\x01 \x01(\tR\ttreatment\x12\x18\n" +
+	"\averdict\x18\x02 \x01(\tR\averdict\x12\x17\n" +
+	"\x04bits\x18\x03 \x01(\x01H\x00R\x04bits\x88\x01\x01\x124\n" +
+	"\boutcomes\x18\x04 \x03(\v2\x18.lotpaper.v1.NextOutcomeR\boutcomesB\a\n" +
+	"\x05_bits\"\xac\x01\n" +
+	"\vNextOutcome\x12\x18\n" +
+	"\aoutcome\x18\x01 \x01(\tR\aoutcome\x12\x19\n" +
+	"\x05where\x18\x02 \x01(\tH\x00R\x05where\x88\x01\x01\x12\x16\n" +
+	"\x06stance\x18\x03 \x01(\tR\x06stance\x12\x18\n" +
+	"\averdict\x18\x04 \x01(\tR\averdict\x12\x1f\n" +
+	"\bstrength\x18\x05 \x01(\tH\x01R\bstrength\x88\x01\x01B\b\n" +
+	"\x06_whereB\v\n" +
+	"\t_strength2\xfa\x05\n" +
 	"\rStatusService\x12A\n" +
 	"\x06GetLog\x12\x1a.lotpaper.v1.GetLogRequest\x1a\x1b.lotpaper.v1.GetLogResponse\x12G\n" +
 	"\bListLots\x12\x1c.lotpaper.v1.ListLotsRequest\x1a\x1d.lotpaper.v1.ListLotsResponse\x12A\n" +
@@ -4129,7 +4666,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\n" +
 	"GetLineage\x12\x1e.lotpaper.v1.GetLineageRequest\x1a\x1f.lotpaper.v1.GetLineageResponse\x12J\n" +
 	"\tGetStatus\x12\x1d.lotpaper.v1.GetStatusRequest\x1a\x1e.lotpaper.v1.GetStatusResponse\x12P\n" +
-	"\vCheckClaims\x12\x1f.lotpaper.v1.CheckClaimsRequest\x1a .lotpaper.v1.CheckClaimsResponse\x12G\n" +
+	"\vCheckClaims\x12\x1f.lotpaper.v1.CheckClaimsRequest\x1a .lotpaper.v1.CheckClaimsResponse\x12S\n" +
+	"\fGetNextTests\x12 .lotpaper.v1.GetNextTestsRequest\x1a!.lotpaper.v1.GetNextTestsResponse\x12G\n" +
 	"\bGetStone\x12\x1c.lotpaper.v1.GetStoneRequest\x1a\x1d.lotpaper.v1.GetStoneResponse\x12@\n" +
 	"\x05Watch\x12\x19.lotpaper.v1.WatchRequest\x1a\x1a.lotpaper.v1.WatchResponse0\x01B\xad\x01\n" +
 	"\x0fcom.lotpaper.v1B\vStatusProtoP\x01Z@github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1;lotpaperv1\xa2\x02\x03LXX\xaa\x02\vLotpaper.V1\xca\x02\vLotpaper\\V1\xe2\x02\x17Lotpaper\\V1\\GPBMetadata\xea\x02\fLotpaper::V1b\x06proto3"
@@ -4146,58 +4684,63 @@ func file_lotpaper_v1_status_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_status_proto_rawDescData
 }
 
-var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 36)
+var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 41)
 var file_lotpaper_v1_status_proto_goTypes = []any{
-	(*GetLogRequest)(nil),       // 0: lotpaper.v1.GetLogRequest
-	(*GetLogResponse)(nil),      // 1: lotpaper.v1.GetLogResponse
-	(*ListLotsRequest)(nil),     // 2: lotpaper.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),    // 3: lotpaper.v1.ListLotsResponse
-	(*LotSummary)(nil),          // 4: lotpaper.v1.LotSummary
-	(*GetLotRequest)(nil),       // 5: lotpaper.v1.GetLotRequest
-	(*GetLotResponse)(nil),      // 6: lotpaper.v1.GetLotResponse
-	(*Weighing)(nil),            // 7: lotpaper.v1.Weighing
-	(*Pending)(nil),             // 8: lotpaper.v1.Pending
-	(*GetHistoryRequest)(nil),   // 9: lotpaper.v1.GetHistoryRequest
-	(*GetHistoryResponse)(nil),  // 10: lotpaper.v1.GetHistoryResponse
-	(*GetLineageRequest)(nil),   // 11: lotpaper.v1.GetLineageRequest
-	(*GetLineageResponse)(nil),  // 12: lotpaper.v1.GetLineageResponse
-	(*LineageLot)(nil),          // 13: lotpaper.v1.LineageLot
-	(*LineageEdge)(nil),         // 14: lotpaper.v1.LineageEdge
-	(*GetStatusRequest)(nil),    // 15: lotpaper.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),   // 16: lotpaper.v1.GetStatusResponse
-	(*TreatmentStatus)(nil),     // 17: lotpaper.v1.TreatmentStatus
-	(*SampleSupport)(nil),       // 18: lotpaper.v1.SampleSupport
-	(*LikelihoodRatio)(nil),     // 19: lotpaper.v1.LikelihoodRatio
-	(*EvidenceItem)(nil),        // 20: lotpaper.v1.EvidenceItem
-	(*CustodySpan)(nil),         // 21: lotpaper.v1.CustodySpan
-	(*SaleClaims)(nil),          // 22: lotpaper.v1.SaleClaims
-	(*ClaimThenAndNow)(nil),     // 23: lotpaper.v1.ClaimThenAndNow
-	(*Record)(nil),              // 24: lotpaper.v1.Record
-	(*HandStatement)(nil),       // 25: lotpaper.v1.HandStatement
-	(*CheckClaimsRequest)(nil),  // 26: lotpaper.v1.CheckClaimsRequest
-	(*CheckClaimsResponse)(nil), // 27: lotpaper.v1.CheckClaimsResponse
-	(*ClaimResult)(nil),         // 28: lotpaper.v1.ClaimResult
-	(*GetStoneRequest)(nil),     // 29: lotpaper.v1.GetStoneRequest
-	(*GetStoneResponse)(nil),    // 30: lotpaper.v1.GetStoneResponse
-	(*WatchRequest)(nil),        // 31: lotpaper.v1.WatchRequest
-	(*WatchResponse)(nil),       // 32: lotpaper.v1.WatchResponse
-	(*StatusChange)(nil),        // 33: lotpaper.v1.StatusChange
-	(*VerdictChange)(nil),       // 34: lotpaper.v1.VerdictChange
-	(*Alert)(nil),               // 35: lotpaper.v1.Alert
-	(*Policy)(nil),              // 36: lotpaper.v1.Policy
-	(*Material)(nil),            // 37: lotpaper.v1.Material
-	(*Finding)(nil),             // 38: lotpaper.v1.Finding
-	(*Event)(nil),               // 39: lotpaper.v1.Event
-	(*KnownCounts)(nil),         // 40: lotpaper.v1.KnownCounts
+	(*GetLogRequest)(nil),        // 0: lotpaper.v1.GetLogRequest
+	(*GetLogResponse)(nil),       // 1: lotpaper.v1.GetLogResponse
+	(*ListLotsRequest)(nil),      // 2: lotpaper.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),     // 3: lotpaper.v1.ListLotsResponse
+	(*LotSummary)(nil),           // 4: lotpaper.v1.LotSummary
+	(*GetLotRequest)(nil),        // 5: lotpaper.v1.GetLotRequest
+	(*GetLotResponse)(nil),       // 6: lotpaper.v1.GetLotResponse
+	(*Weighing)(nil),             // 7: lotpaper.v1.Weighing
+	(*Pending)(nil),              // 8: lotpaper.v1.Pending
+	(*GetHistoryRequest)(nil),    // 9: lotpaper.v1.GetHistoryRequest
+	(*GetHistoryResponse)(nil),   // 10: lotpaper.v1.GetHistoryResponse
+	(*GetLineageRequest)(nil),    // 11: lotpaper.v1.GetLineageRequest
+	(*GetLineageResponse)(nil),   // 12: lotpaper.v1.GetLineageResponse
+	(*LineageLot)(nil),           // 13: lotpaper.v1.LineageLot
+	(*LineageEdge)(nil),          // 14: lotpaper.v1.LineageEdge
+	(*GetStatusRequest)(nil),     // 15: lotpaper.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),    // 16: lotpaper.v1.GetStatusResponse
+	(*TreatmentStatus)(nil),      // 17: lotpaper.v1.TreatmentStatus
+	(*SampleSupport)(nil),        // 18: lotpaper.v1.SampleSupport
+	(*LikelihoodRatio)(nil),      // 19: lotpaper.v1.LikelihoodRatio
+	(*EvidenceItem)(nil),         // 20: lotpaper.v1.EvidenceItem
+	(*CustodySpan)(nil),          // 21: lotpaper.v1.CustodySpan
+	(*SaleClaims)(nil),           // 22: lotpaper.v1.SaleClaims
+	(*ClaimThenAndNow)(nil),      // 23: lotpaper.v1.ClaimThenAndNow
+	(*Record)(nil),               // 24: lotpaper.v1.Record
+	(*HandStatement)(nil),        // 25: lotpaper.v1.HandStatement
+	(*CheckClaimsRequest)(nil),   // 26: lotpaper.v1.CheckClaimsRequest
+	(*CheckClaimsResponse)(nil),  // 27: lotpaper.v1.CheckClaimsResponse
+	(*ClaimResult)(nil),          // 28: lotpaper.v1.ClaimResult
+	(*GetStoneRequest)(nil),      // 29: lotpaper.v1.GetStoneRequest
+	(*GetStoneResponse)(nil),     // 30: lotpaper.v1.GetStoneResponse
+	(*WatchRequest)(nil),         // 31: lotpaper.v1.WatchRequest
+	(*WatchResponse)(nil),        // 32: lotpaper.v1.WatchResponse
+	(*StatusChange)(nil),         // 33: lotpaper.v1.StatusChange
+	(*VerdictChange)(nil),        // 34: lotpaper.v1.VerdictChange
+	(*Alert)(nil),                // 35: lotpaper.v1.Alert
+	(*GetNextTestsRequest)(nil),  // 36: lotpaper.v1.GetNextTestsRequest
+	(*GetNextTestsResponse)(nil), // 37: lotpaper.v1.GetNextTestsResponse
+	(*NextTest)(nil),             // 38: lotpaper.v1.NextTest
+	(*NextTreatment)(nil),        // 39: lotpaper.v1.NextTreatment
+	(*NextOutcome)(nil),          // 40: lotpaper.v1.NextOutcome
+	(*Policy)(nil),               // 41: lotpaper.v1.Policy
+	(*Material)(nil),             // 42: lotpaper.v1.Material
+	(*Finding)(nil),              // 43: lotpaper.v1.Finding
+	(*Event)(nil),                // 44: lotpaper.v1.Event
+	(*KnownCounts)(nil),          // 45: lotpaper.v1.KnownCounts
 }
 var file_lotpaper_v1_status_proto_depIdxs = []int32{
-	36, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
+	41, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
 	4,  // 1: lotpaper.v1.ListLotsResponse.lots:type_name -> lotpaper.v1.LotSummary
-	37, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
+	42, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
 	7,  // 3: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
 	8,  // 4: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
-	38, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
-	39, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
+	43, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
+	44, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
 	13, // 7: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
 	14, // 8: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
 	17, // 9: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
@@ -4207,41 +4750,46 @@ var file_lotpaper_v1_status_proto_depIdxs = []int32{
 	20, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
 	19, // 14: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
 	18, // 15: lotpaper.v1.TreatmentStatus.sample:type_name -> lotpaper.v1.SampleSupport
-	40, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
+	45, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
 	19, // 17: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
 	23, // 18: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
 	25, // 19: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
 	28, // 20: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
-	37, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
+	42, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
 	17, // 22: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
 	21, // 23: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	39, // 24: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
+	44, // 24: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
 	35, // 25: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
 	33, // 26: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
 	34, // 27: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
-	0,  // 28: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
-	2,  // 29: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
-	5,  // 30: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
-	9,  // 31: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
-	11, // 32: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
-	15, // 33: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
-	26, // 34: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
-	29, // 35: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
-	31, // 36: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
-	1,  // 37: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
-	3,  // 38: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
-	6,  // 39: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
-	10, // 40: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	12, // 41: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
-	16, // 42: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
-	27, // 43: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
-	30, // 44: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
-	32, // 45: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
-	37, // [37:46] is the sub-list for method output_type
-	28, // [28:37] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	38, // 28: lotpaper.v1.GetNextTestsResponse.tests:type_name -> lotpaper.v1.NextTest
+	39, // 29: lotpaper.v1.NextTest.treatments:type_name -> lotpaper.v1.NextTreatment
+	40, // 30: lotpaper.v1.NextTreatment.outcomes:type_name -> lotpaper.v1.NextOutcome
+	0,  // 31: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
+	2,  // 32: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
+	5,  // 33: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
+	9,  // 34: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
+	11, // 35: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
+	15, // 36: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
+	26, // 37: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
+	36, // 38: lotpaper.v1.StatusService.GetNextTests:input_type -> lotpaper.v1.GetNextTestsRequest
+	29, // 39: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
+	31, // 40: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
+	1,  // 41: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
+	3,  // 42: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
+	6,  // 43: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
+	10, // 44: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	12, // 45: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
+	16, // 46: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
+	27, // 47: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
+	37, // 48: lotpaper.v1.StatusService.GetNextTests:output_type -> lotpaper.v1.GetNextTestsResponse
+	30, // 49: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
+	32, // 50: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
+	41, // [41:51] is the sub-list for method output_type
+	31, // [31:41] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_status_proto_init() }
@@ -4271,13 +4819,18 @@ func file_lotpaper_v1_status_proto_init() {
 	file_lotpaper_v1_status_proto_msgTypes[30].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[31].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[35].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[36].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[37].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[38].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[39].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[40].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_status_proto_rawDesc), len(file_lotpaper_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   36,
+			NumMessages:   41,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,15 +19,16 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	StatusService_GetLog_FullMethodName      = "/lotpaper.v1.StatusService/GetLog"
-	StatusService_ListLots_FullMethodName    = "/lotpaper.v1.StatusService/ListLots"
-	StatusService_GetLot_FullMethodName      = "/lotpaper.v1.StatusService/GetLot"
-	StatusService_GetHistory_FullMethodName  = "/lotpaper.v1.StatusService/GetHistory"
-	StatusService_GetLineage_FullMethodName  = "/lotpaper.v1.StatusService/GetLineage"
-	StatusService_GetStatus_FullMethodName   = "/lotpaper.v1.StatusService/GetStatus"
-	StatusService_CheckClaims_FullMethodName = "/lotpaper.v1.StatusService/CheckClaims"
-	StatusService_GetStone_FullMethodName    = "/lotpaper.v1.StatusService/GetStone"
-	StatusService_Watch_FullMethodName       = "/lotpaper.v1.StatusService/Watch"
+	StatusService_GetLog_FullMethodName       = "/lotpaper.v1.StatusService/GetLog"
+	StatusService_ListLots_FullMethodName     = "/lotpaper.v1.StatusService/ListLots"
+	StatusService_GetLot_FullMethodName       = "/lotpaper.v1.StatusService/GetLot"
+	StatusService_GetHistory_FullMethodName   = "/lotpaper.v1.StatusService/GetHistory"
+	StatusService_GetLineage_FullMethodName   = "/lotpaper.v1.StatusService/GetLineage"
+	StatusService_GetStatus_FullMethodName    = "/lotpaper.v1.StatusService/GetStatus"
+	StatusService_CheckClaims_FullMethodName  = "/lotpaper.v1.StatusService/CheckClaims"
+	StatusService_GetNextTests_FullMethodName = "/lotpaper.v1.StatusService/GetNextTests"
+	StatusService_GetStone_FullMethodName     = "/lotpaper.v1.StatusService/GetStone"
+	StatusService_Watch_FullMethodName        = "/lotpaper.v1.StatusService/Watch"
 )
 
 // StatusServiceClient is the client API for StatusService service.
@@ -52,6 +53,8 @@ type StatusServiceClient interface {
 	GetStatus(ctx context.Context, in *GetStatusRequest, opts ...grpc.CallOption) (*GetStatusResponse, error)
 	// CheckClaims tells whether the record supports claims about a lot.
 	CheckClaims(ctx context.Context, in *CheckClaimsRequest, opts ...grpc.CallOption) (*CheckClaimsResponse, error)
+	// GetNextTests answers which tests would tell more of a lot, the most useful first.
+	GetNextTests(ctx context.Context, in *GetNextTestsRequest, opts ...grpc.CallOption) (*GetNextTestsResponse, error)
 	// GetStone answers a stone's public record by its handle, without private fields.
 	GetStone(ctx context.Context, in *GetStoneRequest, opts ...grpc.CallOption) (*GetStoneResponse, error)
 	// Watch streams events, status changes and alerts as they happen.
@@ -136,6 +139,16 @@ func (c *statusServiceClient) CheckClaims(ctx context.Context, in *CheckClaimsRe
 	return out, nil
 }
 
+func (c *statusServiceClient) GetNextTests(ctx context.Context, in *GetNextTestsRequest, opts ...grpc.CallOption) (*GetNextTestsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetNextTestsResponse)
+	err := c.cc.Invoke(ctx, StatusService_GetNextTests_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *statusServiceClient) GetStone(ctx context.Context, in *GetStoneRequest, opts ...grpc.CallOption) (*GetStoneResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetStoneResponse)
@@ -187,6 +200,8 @@ type StatusServiceServer interface {
 	GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error)
 	// CheckClaims tells whether the record supports claims about a lot.
 	CheckClaims(context.Context, *CheckClaimsRequest) (*CheckClaimsResponse, error)
+	// GetNextTests answers which tests would tell more of a lot, the most useful first.
+	GetNextTests(context.Context, *GetNextTestsRequest) (*GetNextTestsResponse, error)
 	// GetStone answers a stone's public record by its handle, without private fields.
 	GetStone(context.Context, *GetStoneRequest) (*GetStoneResponse, error)
 	// Watch streams events, status changes and alerts as they happen.
@@ -221,6 +236,9 @@ func (UnimplementedStatusServiceServer) GetStatus(context.Context, *GetStatusReq
 }
 func (UnimplementedStatusServiceServer) CheckClaims(context.Context, *CheckClaimsRequest) (*CheckClaimsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CheckClaims not implemented")
+}
+func (UnimplementedStatusServiceServer) GetNextTests(context.Context, *GetNextTestsRequest) (*GetNextTestsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetNextTests not implemented")
 }
 func (UnimplementedStatusServiceServer) GetStone(context.Context, *GetStoneRequest) (*GetStoneResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetStone not implemented")
@@ -375,6 +393,24 @@ func _StatusService_CheckClaims_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StatusService_GetNextTests_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetNextTestsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).GetNextTests(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_GetNextTests_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).GetNextTests(ctx, req.(*GetNextTestsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _StatusService_GetStone_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetStoneRequest)
 	if err := dec(in); err != nil {
@@ -438,6 +474,10 @@ var StatusService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CheckClaims",
 			Handler:    _StatusService_CheckClaims_Handler,
+		},
+		{
+			MethodName: "GetNextTests",
+			Handler:    _StatusService_GetNextTests_Handler,
 		},
 		{
 			MethodName: "GetStone",

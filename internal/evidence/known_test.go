@@ -1,0 +1,194 @@
+package evidence
+
+import (
+	"slices"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"github.com/lotpaper/lotpaper/internal/opal"
+)
+
+// reference marks a lot as a stone of known history.
+func (w *world) reference(lot string, known opal.Known, treatment opal.Treatment) {
+	w.t.Helper()
+	ev := opal.Event{Lot: lot, Party: "lab", OccurredAt: "2026-01-10", ReferenceSet: &opal.ReferenceSet{Known: known, Treatment: treatment, How: "bought with its history"}}
+	ev.RequestID[15], ev.RequestID[14], ev.RequestID[0] = byte(w.next), byte(w.next>>8), 3
+	w.record(ev)
+}
+
+// A stone of known history is left out of the counts that it is compared with, and what it showed is taken from where it said most.
+func TestAKnownStoneIsLeftOut(t *testing.T) {
+	const stone = "lab.k1"
+	for name, x := range map[string]struct {
+		known     opal.Known
+		treatment opal.Treatment
+		outcome   opal.Outcome
+		counts    Counted
+		want      *Counted
+	}{
+		"not marked: the counts can't be used":   {"", "", "MANY", Counted{40, 40, 0, 60}, nil},
+		"a treated stone, of those that show it": {opal.KnownTreated, opal.Resin, "MANY", Counted{40, 40, 0, 60}, &Counted{39, 39, 0, 60}},
+		"an untreated stone, clean":              {opal.KnownUntreated, "", "MANY", Counted{40, 40, 0, 60}, &Counted{40, 40, 0, 59}},
+		"an untreated stone, some show it":       {opal.KnownUntreated, opal.Resin, "MANY", Counted{40, 40, 3, 60}, &Counted{40, 40, 3, 59}},
+		"a treated stone, for a clean outcome":   {opal.KnownTreated, opal.Resin, "AS_UNTREATED", Counted{2, 40, 60, 60}, &Counted{2, 39, 60, 60}},
+		"an untreated one, for a clean outcome":  {opal.KnownUntreated, "", "AS_UNTREATED", Counted{0, 40, 60, 60}, &Counted{0, 40, 59, 59}},
+		"treated in another way":                 {opal.KnownTreated, opal.Dye, "MANY", Counted{40, 40, 0, 60}, nil},
+		"untreated as far as another goes":       {opal.KnownUntreated, opal.Dye, "MANY", Counted{40, 40, 0, 60}, nil},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorld(t)
+			w.stone(stone)
+			if x.known != "" {
+				w.reference(stone, x.known, x.treatment)
+			}
+			w.test(stone, "2026-02-01", under("P-1", tested(opal.Infrared, x.outcome, opal.Resin)))
+			c := x.counts
+			q := w.query(stone)
+			q.Validated = validated(validation("lab/v1", x.outcome, opal.Resin, c.TreatedWith, c.TreatedAll, c.UntreatedWith, c.UntreatedAll, stone, "lab.k2"))
+			got := w.ask(q).of(opal.Resin).Evidence[0].Counted
+			if (got == nil) != (x.want == nil) || got != nil && *got != *x.want {
+				t.Errorf("%+v, want %+v", got, x.want)
+			}
+			// Another stone is compared with all of them.
+			w.stone("mine.a")
+			w.test("mine.a", "2026-02-01", under("P-1", tested(opal.Infrared, x.outcome, opal.Resin)))
+			q.Lot, q.KnownAt = "mine.a", w.next
+			if got := w.ask(q).of(opal.Resin).Evidence[0].Counted; got == nil || *got != c {
+				t.Errorf("another stone: %+v", got)
+			}
+			// So is one that was cut from it, the other way round.
+			w.post("lab", stone, "2026-03-01", cutInto("lab.c"))
+			q.Lot, q.KnownAt = "lab.c", w.next
+			if got := w.ask(q).of(opal.Resin).Evidence[0].Counted; (got == nil) != (x.want == nil) || got != nil && *got != *x.want {
+				t.Errorf("a stone cut from it: %+v, want %+v", got, x.want)
+			}
+		})
+	}
+}
+
+// Leaving a stone out never makes the counts say more.
+func TestLeavingOutNeverSaysMore(t *testing.T) {
+	var ratios Ratios
+	rapid.Check(t, func(rt *rapid.T) {
+		c := Counted{TreatedAll: rapid.Int64Range(6, 60).Draw(rt, "A"), UntreatedAll: rapid.Int64Range(6, 60).Draw(rt, "B")}
+		c.TreatedWith, c.UntreatedWith = rapid.Int64Range(0, c.TreatedAll).Draw(rt, "a"), rapid.Int64Range(0, c.UntreatedAll).Draw(rt, "b")
+		s := &Summary{Lot: "lab.k"}
+		known := opal.KnownUntreated
+		if rapid.Bool().Draw(rt, "treated") {
+			known = opal.KnownTreated
+		}
+		s.Known = []KnownFact{{Known: known, Treatment: opal.Resin, Fact: Fact{Position: 1}}}
+		l := &line{w: &walker{q: Query{KnownAt: 9}}, segs: []seg{{s: s}}}
+		less := c
+		if !l.leaveOut(&less, []string{"lab.k"}, opal.Resin) {
+			rt.Fatal("not left out")
+		}
+		if less.TreatedAll+less.UntreatedAll != c.TreatedAll+c.UntreatedAll-1 || less.TreatedWith > less.TreatedAll || less.UntreatedWith > less.UntreatedAll || less.TreatedWith < 0 || less.UntreatedWith < 0 {
+			rt.Fatalf("%+v of %+v", less, c)
+		}
+		before, after := ratios.Of(c, 0.95), ratios.Of(less, 0.95)
+		if before.Lower > 1 && after.Lower > before.Lower*(1+1e-9) || before.Upper < 1 && after.Upper < before.Upper*(1-1e-9) {
+			rt.Fatalf("%+v gives %+v, without the stone %+v gives %+v", c, before, less, after)
+		}
+	})
+}
+
+// Counts that share stones with later ones give way to those, and no others do.
+func TestOnlyRepeatedCountsGiveWay(t *testing.T) {
+	w := newWorld(t)
+	w.stone("mine.a")
+	w.test("mine.a", "2026-02-01", under("P-1", tested(opal.Infrared, "MANY", opal.Resin)))
+	q := w.query("mine.a")
+	q.Validated = validated(
+		validation("lab/v1", "MANY", opal.Resin, 5, 6, 1, 7, "lab.k1", "lab.k2"), validation("lab/v2", "MANY", opal.Resin, 2, 2, 0, 3, "lab.k3"),
+		validation("lab/v3", "MANY", opal.Resin, 8, 9, 1, 9, "lab.k2", "lab.k4"), validation("lab/v4", "RAISED", opal.Resin, 8, 9, 1, 9, "lab.k3"))
+	x := w.ask(q).of(opal.Resin).Evidence[0]
+	if want := (Counted{10, 11, 1, 12}); x.Counted == nil || *x.Counted != want || x.CountedBy != "lab/v2, lab/v3" {
+		t.Errorf("%+v by %q, want %+v by lab/v2, lab/v3", x.Counted, x.CountedBy, want)
+	}
+}
+
+// witness is an outcome with the counts behind it.
+type witness struct {
+	m opal.Method
+	o opal.Outcome
+	c Counted
+}
+
+// weigh asks what witnesses on one stone make of resin together.
+func weigh(t testing.TB, ratios *Ratios, list ...witness) *TreatmentStatus {
+	w := newWorld(t)
+	w.stone("mine.a")
+	var rows []Validation
+	for _, x := range list {
+		w.test("mine.a", "2026-02-01", under("P-1", tested(x.m, x.o, opal.Resin)))
+		rows = append(rows, validation("lab/v-"+string(x.m)+string(x.o), x.o, opal.Resin, x.c.TreatedWith, x.c.TreatedAll, x.c.UntreatedWith, x.c.UntreatedAll))
+	}
+	q := w.query("mine.a")
+	q.Ratios = ratios
+	q.Validated = func(_ string, m opal.Method, _ string, _ uint64) (out []Validation, _ error) {
+		for i, x := range list {
+			if x.m == m {
+				out = append(out, rows[i])
+			}
+		}
+		return out, nil
+	}
+	return w.ask(q).of(opal.Resin)
+}
+
+// What makes suspicious stays so, whatever else is found: a larger ratio of fewer stones does not hide a surer one.
+func TestALargerRatioHidesNoSurerOne(t *testing.T) {
+	var ratios Ratios
+	sure, wide := Counted{20, 20, 1, 20}, Counted{6, 8, 0, 9}
+	if s, w := ratios.Of(sure, 0.95), ratios.Of(wide, 0.95); !(s.Point < w.Point && s.suspects() == 1 && w.suspects() == 0 && w.Lower > 1) {
+		t.Fatalf("the counts no longer make the case: %+v, %+v", s, w)
+	}
+	one := weigh(t, &ratios, witness{opal.Infrared, "MANY", sure})
+	two := weigh(t, &ratios, witness{opal.Infrared, "MANY", sure}, witness{opal.Raman, "ORGANICS_PRESENT", wide})
+	if one.Verdict != Suspected || two.Verdict != Suspected {
+		t.Errorf("%s, with one more find %s", one.Verdict, two.Verdict)
+	}
+}
+
+// Over counts of any kind, in several groups: one more outcome that points to the treatment never makes the verdict better, one more that points
+// away never worse, and the order does not matter.
+func TestMoreWitnessesNeverTurnTheVerdict(t *testing.T) {
+	var ratios Ratios
+	words := []witness{
+		{m: opal.Infrared, o: "MANY"}, {m: opal.Raman, o: "ORGANICS_PRESENT"}, {m: opal.Microscope, o: "BUBBLES_IN_CRACKS"}, {m: opal.HotPoint, o: "SHARP_SMELL"},
+		{m: opal.WaterDrop, o: "SOAKED_IN_SLOWLY"}, {m: opal.DeepUVImaging, o: "FOLLOWS_CRACKS"}, {m: opal.Infrared, o: "AS_UNTREATED"}, {m: opal.Raman, o: "ONLY_OPAL_BANDS"},
+	}
+	rapid.Check(t, func(rt *rapid.T) {
+		var list []witness
+		for _, x := range rapid.SliceOfNDistinct(rapid.SampledFrom(words), 1, 5, func(x witness) string { return string(x.m + opal.Method(x.o)) }).Draw(rt, "words") {
+			all, of := rapid.SampledFrom([]int64{5, 8, 20, 40, 60}).Draw(rt, "treated"), rapid.SampledFrom([]int64{5, 8, 20, 40, 60}).Draw(rt, "untreated")
+			x.c = Counted{rapid.Int64Range(0, all).Draw(rt, "with"), all, rapid.Int64Range(0, of).Draw(rt, "without"), of}
+			if rapid.Bool().Draw(rt, "tells well") {
+				x.c.TreatedWith, x.c.UntreatedWith = all-all/10, of/20
+			}
+			list = append(list, x)
+		}
+		score := func(x *TreatmentStatus) int {
+			return rank(x.Verdict, slices.ContainsFunc(x.Evidence, func(i Item) bool { return i.Counts && i.LR != nil && i.LR.Lower > 1 }))
+		}
+		last := list[len(list)-1]
+		before, after := weigh(t, &ratios, list[:len(list)-1]...), weigh(t, &ratios, list...)
+		lr := ratios.Of(last.c, ItemLevel)
+		if lr.Lower > 1 && score(after) > score(before) && before.Verdict != NotTested {
+			rt.Fatalf("%+v (%+v) makes %s of %s", last, lr, after.Verdict, before.Verdict)
+		}
+		if lr.Upper < 1 && score(after) < score(before) && before.Verdict != NotTested {
+			rt.Fatalf("%+v (%+v) makes %s of %s", last, lr, after.Verdict, before.Verdict)
+		}
+		if !lr.Says() && before.Verdict != NotTested && (after.Verdict != before.Verdict || after.Strength != before.Strength) {
+			rt.Fatalf("%+v (%+v) says nothing and makes %s %s of %s %s", last, lr, after.Verdict, after.Strength, before.Verdict, before.Strength)
+		}
+		turned := slices.Clone(list)
+		slices.Reverse(turned)
+		if other := weigh(t, &ratios, turned...); other.Verdict != after.Verdict || other.Strength != after.Strength {
+			rt.Fatalf("in another order %s %s, not %s %s", other.Verdict, other.Strength, after.Verdict, after.Strength)
+		}
+	})
+}
