@@ -56,6 +56,11 @@ func (l *line) worst(treatment opal.Treatment, i int, parts []*lineResult) treat
 		items = addItems(items, held[j].items)
 	}
 	out := treatmentResult{verdict: base.verdict, strength: base.strength, points: base.points, surface: base.surface}
+	for j := range held {
+		if h := &held[j]; h.bySample && rank(h.verdict, h.points) == rank(base.verdict, base.points) && out.sample == nil {
+			out.bySample, out.sample = true, h.sample
+		}
+	}
 	if all > 0 && worst < all {
 		out.share = max(1, int64(worst/all*1e6+0.5))
 	}
@@ -99,6 +104,25 @@ func (l *line) stillHolds(r treatmentResult) treatmentResult {
 		for i := range r.items {
 			r.items[i].Counts = false
 		}
+		r.bySample, r.sample = false, nil
+		return r
+	}
+	if r.bySample && r.verdict == NotFound && l.chosenSince(at) {
+		r.verdict, r.strength = Open, "" // of what was sorted out of the combined lot, all may be among those that the sample leaves possible
 	}
 	return r
+}
+
+// chosenSince tells whether stones were sorted, sawn, cut or counted anew since the parts were put together, so that what a sample says of a
+// parcel says nothing of the stone any more.
+func (l *line) chosenSince(at opal.When) bool {
+	oldest := len(l.segs) - 1
+	s := &drawn{}
+	for i := oldest; i >= 0; i-- {
+		if i < oldest {
+			l.part(s, l.segs[i].open)
+		}
+		l.parted(s, i, &lineTest{seg: oldest, at: at})
+	}
+	return s.sorted || s.lost
 }

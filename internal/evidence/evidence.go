@@ -143,6 +143,8 @@ type TreatmentStatus struct {
 	Evidence []Item
 	// Sample is what a sample drawn blindly says of the stone, which was not in it; nil: none does.
 	Sample *SampleSupport
+	// BySample: the verdict rests on that sample; the stone itself was not tested.
+	BySample bool
 	// Share is the share of a combined lot, in parts per million, that the verdict comes from; 0: it speaks of the whole.
 	Share     int64
 	Statement string

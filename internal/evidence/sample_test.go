@@ -195,3 +195,28 @@ func TestSampleProperties(t *testing.T) {
 		}
 	})
 }
+
+// Parcels of which samples were clean, put together: what the samples say holds for the whole, and for nothing that is sorted out of it.
+func TestSampledParcelsPutTogether(t *testing.T) {
+	w := newWorld(t)
+	for _, lot := range []string{"mine.p", "mine.q"} {
+		w.post("mine", lot, "2026-01-01", mined(400))
+		w.test(lot, "2026-02-01", drawnBlindly(opal.SideView, "NO_JOIN", 60, 0, opal.Backing))
+	}
+	w.post("mine", "mine.z", "2026-03-01", &opal.Combined{Parents: []string{"mine.p", "mine.q"}, Pieces: pieces(800), Mass: grams(800)})
+	if got := w.want("mine.z", opal.Backing, NotFound); !got.BySample || !strings.Contains(got.Statement, "this stone was not tested") {
+		t.Errorf("%+v", got)
+	}
+	if s := w.status("mine.z"); !strings.Contains(s.Statement, "Looked for in a sample of the parcel, and not on this stone, and not found: a backing.") {
+		t.Errorf("%q", s.Statement)
+	}
+	w.post("mine", "mine.z", "2026-03-02", splitRest(opal.Unsorted, 700, parts("mine.u", 100)))
+	w.want("mine.u", opal.Backing, NotFound)
+	w.post("mine", "mine.z", "2026-03-03", splitRest(opal.Sorted, 600, parts("mine.s", 100)))
+	w.want("mine.s", opal.Backing, Open)
+	w.want("mine.z", opal.Backing, Open)
+	w.post("mine", "mine.u", "2026-03-04", cutInto("mine.c1", "mine.c2"))
+	if got := w.status("mine.c1").of(opal.Backing); rank(got.Verdict, false) > rank(Open, false) {
+		t.Errorf("a stone cut of them is %s", got.Verdict)
+	}
+}

@@ -633,10 +633,11 @@ func (l *line) mayBeGone(t opal.Treatment, r *treatmentResult) bool {
 
 // textStatus is one line on a stone that a retailer can print.
 func textStatus(treatments []opal.Treatment, results []treatmentResult, gaps int64) string {
+	sample := false
 	group := func(v Verdict, word func(opal.Treatment) string) string {
 		var out []string
 		for i, t := range treatments {
-			if results[i].verdict == v {
+			if results[i].verdict == v && (v != NotFound || results[i].bySample == sample) {
 				s := word(t)
 				if results[i].share > 0 {
 					s += " (" + percent(results[i].share) + " of the combined lot)"
@@ -663,6 +664,8 @@ func textStatus(treatments []opal.Treatment, results []treatmentResult, gaps int
 	add("Not enough is known of ", group(Open, noun), ".")
 	add("Not tested for ", group(NotTested, noun), "; "+textNotUntreated+".")
 	add("Looked for and not found: ", group(NotFound, noun), ".")
+	sample = true
+	add("Looked for in a sample of the parcel, and not on this stone, and not found: ", group(NotFound, noun), ".")
 	add("No check is needed for ", group(NotApplicable, noun), ".")
 	if group(Undeterminable, noun) != "" {
 		add(textHeat, " ", "")

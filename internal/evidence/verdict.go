@@ -106,6 +106,7 @@ func evaluate(q Query) (*Status, error) {
 		out.Treatments = append(out.Treatments, TreatmentStatus{
 			Treatment: w.treatments[i], Verdict: t.verdict, Strength: t.strength, Evidence: t.items, Share: t.share, Statement: t.statement,
 		})
+		out.Treatments[len(out.Treatments)-1].BySample = t.bySample
 		if s := t.sample; s != nil {
 			out.Treatments[len(out.Treatments)-1].Sample = &SampleSupport{
 				Event: s.w.item.Event, Tested: s.tested, Of: s.Of, Positive: s.positives, Lower: s.Lower, Upper: s.Upper,

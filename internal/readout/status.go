@@ -81,6 +81,9 @@ func sales(p *table.Page, list []*pb.SaleClaims, evidence bool) {
 // treatment sets one verdict: the words, the statement, and what it rests on.
 func treatment(p *table.Page, t *pb.TreatmentStatus, evidence bool) {
 	words, tone := verdict(t.GetVerdict())
+	if t.GetBySample() && t.GetVerdict() == "NOT_FOUND" {
+		words = "not found in a sample; this stone was not tested"
+	}
 	line := capital(spoken(t.GetTreatment())) + ": " + words
 	if t.Strength != nil {
 		line += " (" + strength(t.GetStrength()) + ")"
@@ -98,7 +101,7 @@ func treatment(p *table.Page, t *pb.TreatmentStatus, evidence bool) {
 	}
 	var silent []string
 	for _, e := range t.GetEvidence() {
-		if e.GetStance() == "SILENT" {
+		if e.GetStance() == "SILENT" && e.GetMethod() != "" {
 			silent = append(silent, spoken(e.GetMethod())+" of "+when(e.GetOccurredAt())+" ("+spoken(e.GetOutcome())+")")
 			continue
 		}

@@ -97,7 +97,7 @@ func treatmentsOut(list []evidence.TreatmentStatus) []*pb.TreatmentStatus {
 		t := &list[i]
 		out[i] = &pb.TreatmentStatus{
 			Treatment: string(t.Treatment), Verdict: string(t.Verdict), Strength: given(t.Strength), Log10Lr: t.Log10LR, Statement: t.Statement,
-			LikelihoodRatio: ratioOut(t.LR, t.Level),
+			LikelihoodRatio: ratioOut(t.LR, t.Level), BySample: t.BySample,
 		}
 		if s := t.Sample; s != nil {
 			out[i].Sample = &pb.SampleSupport{

@@ -1787,7 +1787,9 @@ type TreatmentStatus struct {
 	// The combined likelihood ratio of the graded outcomes on the stone itself; left out: none says anything.
 	LikelihoodRatio *LikelihoodRatio `protobuf:"bytes,8,opt,name=likelihood_ratio,json=likelihoodRatio,proto3" json:"likelihood_ratio,omitempty"`
 	// What a sample drawn blindly says of the stone, which was not in it; left out: none does.
-	Sample        *SampleSupport `protobuf:"bytes,9,opt,name=sample,proto3" json:"sample,omitempty"`
+	Sample *SampleSupport `protobuf:"bytes,9,opt,name=sample,proto3" json:"sample,omitempty"`
+	// Whether the verdict rests on that sample: the stone itself was not tested.
+	BySample      bool `protobuf:"varint,10,opt,name=by_sample,json=bySample,proto3" json:"by_sample,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1883,6 +1885,13 @@ func (x *TreatmentStatus) GetSample() *SampleSupport {
 		return x.Sample
 	}
 	return nil
+}
+
+func (x *TreatmentStatus) GetBySample() bool {
+	if x != nil {
+		return x.BySample
+	}
+	return false
 }
 
 // SampleSupport is what stones drawn blindly from a parcel say of one that was not among them. It is no likelihood ratio of the stone.
@@ -4394,7 +4403,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\bposition\x18\n" +
 	" \x01(\x03R\bposition\x12\x14\n" +
 	"\x05epoch\x18\v \x01(\tR\x05epoch\x12\x1c\n" +
-	"\tstatement\x18\f \x01(\tR\tstatement\"\x9b\x03\n" +
+	"\tstatement\x18\f \x01(\tR\tstatement\"\xb8\x03\n" +
 	"\x0fTreatmentStatus\x12\x1c\n" +
 	"\ttreatment\x18\x01 \x01(\tR\ttreatment\x12\x18\n" +
 	"\averdict\x18\x02 \x01(\tR\averdict\x12\x1f\n" +
@@ -4404,7 +4413,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\tstatement\x18\x06 \x01(\tR\tstatement\x12\x19\n" +
 	"\x05share\x18\a \x01(\x01H\x02R\x05share\x88\x01\x01\x12G\n" +
 	"\x10likelihood_ratio\x18\b \x01(\v2\x1c.lotpaper.v1.LikelihoodRatioR\x0flikelihoodRatio\x122\n" +
-	"\x06sample\x18\t \x01(\v2\x1a.lotpaper.v1.SampleSupportR\x06sampleB\v\n" +
+	"\x06sample\x18\t \x01(\v2\x1a.lotpaper.v1.SampleSupportR\x06sample\x12\x1b\n" +
+	"\tby_sample\x18\n" +
+	" \x01(\bR\bbySampleB\v\n" +
 	"\t_strengthB\v\n" +
 	"\t_log10_lrB\b\n" +
 	"\x06_share\"\xbe\x02\n" +
