@@ -77,16 +77,19 @@ func (f *folder) blocks(group []*eventlog.Applied) error {
 }
 
 func (f *folder) newFolding() *folding {
-	return &folding{
+	g := &folding{
 		folder: f, batch: f.store.db.NewBatch(), lots: map[string]*changed{}, handles: map[string]*handleRecord{},
 		marks: map[string]*marks{}, roles: map[string]bool{},
 	}
+	g.facts = evidence.NewFolder(g.summary)
+	return g
 }
 
 // folding is some blocks on their way into the store.
 type folding struct {
 	*folder
 	batch     *pebble.Batch
+	facts     *evidence.Folder
 	lots      map[string]*changed
 	handles   map[string]*handleRecord
 	marks     map[string]*marks
@@ -175,7 +178,7 @@ func (f *folding) event(rec *opal.Recorded) error {
 	if f.watched {
 		f.before(ev)
 	}
-	summaries, err := evidence.FoldIn(f.summary, rec, f.zone(rec.Position))
+	summaries, err := f.facts.Fold(rec, f.zone(rec.Position))
 	if err != nil {
 		return err
 	}

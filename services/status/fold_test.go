@@ -518,3 +518,33 @@ func TestReadiness(t *testing.T) {
 	w.service.proj.folding.Unlock()
 	w.settle(w.service)
 }
+
+// A parcel of which every stone is reported by itself: thousands of events on one lot, and reads in between, keep up.
+func TestALotWithThousandsOfEvents(t *testing.T) {
+	n := 12_000
+	if testing.Short() {
+		n = 1_500
+	}
+	w := newWorld(t)
+	w.at("2026-06-01")
+	w.post(mined("mine.big", int64(n), fmt.Sprintf("%d.00 ct", n)))
+	var events []opal.Event
+	for i := range n {
+		events = append(events, opal.Event{Party: "mine", Lot: "mine.big", OccurredAt: "2026-01-02", Tested: &opal.Tested{
+			Method: opal.UVLongWave, Outcome: "WEAK", Sample: opal.Sample{Kind: opal.Pieces, Tested: pieces(1)}, Instrument: fmt.Sprintf("stone %d", i),
+		}})
+		if len(events) == 500 || i == n-1 {
+			w.post(events...)
+			events = nil
+		}
+	}
+	began := time.Now()
+	w.settle(w.service)
+	out := ask(t, "mine", w.service.GetStatus, &pb.GetStatusRequest{Lot: "mine.big"})
+	for _, tr := range out.Treatments {
+		if tr.Treatment == string(opal.Dye) && (tr.Verdict != "NOT_TESTED" || len(tr.Evidence) != n) {
+			t.Errorf("%s with %d items, want NOT_TESTED with %d", tr.Verdict, len(tr.Evidence), n)
+		}
+	}
+	t.Logf("caught up and answered %s after the last event", time.Since(began).Round(time.Millisecond))
+}
