@@ -97,10 +97,21 @@ func (w *walker) denies(r *lineResult, c opal.Claim, treatments []opal.Treatment
 	return out
 }
 
-// weaker is the weaker of two strengths; "" is none yet. What rests on the record alone is the weakest, a diagnostic sign the strongest.
+// strengthRank orders strengths: what rests on the record alone is the weakest, a diagnostic sign the strongest.
+func strengthRank(s Strength) int {
+	return slices.Index([]Strength{"", ByRecord, HardlyAny, Weak, Moderate, ModeratelyStrong, Strong, VeryStrong, ExtremelyStrong, BySign}, s)
+}
+
+// weaker is the weaker of two strengths, and stronger the stronger; "" is none yet.
 func weaker(a, b Strength) Strength {
-	order := []Strength{"", ByRecord, HardlyAny, Weak, Moderate, ModeratelyStrong, Strong, VeryStrong, ExtremelyStrong, BySign}
-	if a == "" || b != "" && slices.Index(order, b) < slices.Index(order, a) {
+	if a == "" || b != "" && strengthRank(b) < strengthRank(a) {
+		return b
+	}
+	return a
+}
+
+func stronger(a, b Strength) Strength {
+	if strengthRank(b) > strengthRank(a) {
 		return b
 	}
 	return a

@@ -94,6 +94,7 @@ func (l *line) weigh(t *lineTest, outcome int, treatment opal.Treatment, item *I
 	case !presence && some && !t.direct() && l.lookedFor(t, finding, treatment):
 		// None is said to show it, and some are counted as showing it: what supports less holds.
 		stance, w.find = PointsTo, true
+		w.item.Counted, w.item.CountedBy = nil, "" // those are of the outcome that the others had
 	case t.bulk && stance != Shows:
 		if stance != Silent {
 			w.item.SetAside = textBulk
@@ -109,7 +110,28 @@ func (l *line) weigh(t *lineTest, outcome int, treatment opal.Treatment, item *I
 	if w.item.SetAside == "" {
 		l.ratio(&w)
 	}
+	if lr := w.item.LR; lr != nil && t.coverage == SampleOf && stance == PointsTo && lr.finds() {
+		w.find = true // on that stone it would be found
+	}
 	return w
+}
+
+// towards tells whether an item points to the treatment (1), away from it (−1), or says nothing (0). Where known stones were counted, they decide
+// and not the table's stance.
+func (w *weighed) towards() int {
+	switch x := w.item; {
+	case x.LR != nil && x.LR.Lower > 1:
+		return 1
+	case x.LR != nil && x.LR.Upper < 1:
+		return -1
+	case x.LR != nil:
+		return 0
+	case x.Stance == Shows || x.Stance == PointsTo:
+		return 1
+	case x.Stance == Excludes || x.Stance == PointsAway:
+		return -1
+	}
+	return 0
 }
 
 // lowered is the stance one class down.
@@ -297,7 +319,7 @@ func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treat
 	case t.stranger && item.Stance != Silent:
 		return textStranger(f.Party)
 	}
-	absence := item.Stance == PointsAway || item.Stance == Excludes
+	absence := w.towards() < 0 || w.towards() == 0 && item.Stance == PointsAway
 	if !absence && !(low(item.Outcome) && item.Stance != Silent) {
 		return ""
 	}

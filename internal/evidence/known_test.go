@@ -192,3 +192,76 @@ func TestMoreWitnessesNeverTurnTheVerdict(t *testing.T) {
 		}
 	})
 }
+
+// Where known stones were counted, the counts decide which way an outcome points, and so what ends it: an absence ends with a gap, a presence does not.
+func TestCountsDecideWhichWayAnOutcomePoints(t *testing.T) {
+	for name, x := range map[string]struct {
+		outcome       opal.Outcome
+		counts        Counted
+		before, after Verdict
+	}{
+		"a sign that untreated stones show":     {"RAISED", Counted{0, 40, 60, 60}, NotFound, NotTested},
+		"a clean word that treated stones show": {"AS_UNTREATED", Counted{40, 40, 0, 60}, Found, Found},
+		"a sign":                                {"RAISED", Counted{40, 40, 0, 60}, Found, Found},
+		"a clean word":                          {"AS_UNTREATED", Counted{0, 40, 60, 60}, NotFound, NotTested},
+		"a sign that says nothing":              {"RAISED", Counted{30, 40, 45, 60}, Open, Open},
+		"a clean word that says nothing":        {"AS_UNTREATED", Counted{30, 40, 45, 60}, Open, NotTested},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorld(t)
+			w.stone("mine.a")
+			w.test("mine.a", "2026-02-01", under("P-1", tested(opal.Infrared, x.outcome, opal.Resin)))
+			ask := func() *Status {
+				q := w.query("mine.a")
+				c := x.counts
+				q.Validated = validated(validation("lab/v1", x.outcome, opal.Resin, c.TreatedWith, c.TreatedAll, c.UntreatedWith, c.UntreatedAll))
+				return w.ask(q)
+			}
+			wantVerdict(t, ask(), opal.Resin, x.before)
+			w.post("mine", "mine.a", "2026-02-02", &opal.Sold{To: opal.Outside})
+			w.post("mine", "mine.a", "2026-02-20", &opal.Reopened{Why: opal.BoughtBack})
+			wantVerdict(t, ask(), opal.Resin, x.after)
+		})
+	}
+}
+
+// What would be found on a stone itself is a find where it was seen on some stone of a sample; what would not be is none.
+func TestAFindByCountsInASample(t *testing.T) {
+	for name, x := range map[string]struct {
+		counts   Counted
+		positive int64
+		want     Verdict
+		strength Strength
+	}{
+		"counts that decide":         {Counted{40, 40, 0, 60}, 1, Suspected, Moderate},
+		"none showed it":             {Counted{40, 40, 0, 60}, 0, Open, ""},
+		"counts that say too little": {Counted{20, 20, 0, 20}, 1, Open, ""},
+		"counts of few":              {Counted{4, 4, 0, 4}, 1, Open, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorld(t)
+			w.post("mine", "mine.p", "2026-01-01", mined(60))
+			w.test("mine.p", "2026-02-01", under("P-1", sampled(opal.Infrared, "MANY", 5, 60, x.positive, opal.Resin)))
+			w.post("mine", "mine.p", "2026-03-01", splitRest(opal.Sorted, 59, parts("mine.s", 1)))
+			q := w.query("mine.s")
+			c := x.counts
+			q.Validated = validated(validation("lab/v1", "MANY", opal.Resin, c.TreatedWith, c.TreatedAll, c.UntreatedWith, c.UntreatedAll))
+			if got := wantVerdict(t, w.ask(q), opal.Resin, x.want); got.Strength != x.strength {
+				t.Errorf("the strength is %q, want %q", got.Strength, x.strength)
+			}
+		})
+	}
+}
+
+// Claims are weighed with counts too, whether or not anybody remembers ratios.
+func TestClaimsByCounts(t *testing.T) {
+	w := newWorld(t)
+	w.stone("mine.a")
+	w.test("mine.a", "2026-02-01", under("P-1", tested(opal.Infrared, "AS_UNTREATED", opal.Resin, opal.OilWax)))
+	q := w.query("mine.a")
+	q.Validated = validated(validation("lab/v1", "AS_UNTREATED", opal.Resin, 0, 40, 60, 60), validation("lab/v2", "AS_UNTREATED", opal.OilWax, 4, 6, 1, 6))
+	if r := w.claimOf(q, opal.Claim{Claim: opal.ClaimNoResin}, Supported); r.Strength != Moderate {
+		t.Errorf("the strength is %q", r.Strength)
+	}
+	w.claimOf(q, opal.Claim{Claim: opal.ClaimNoOilWax}, Unsupported)
+}

@@ -33,6 +33,9 @@ type partKey struct {
 }
 
 func newWalker(q Query) (*walker, error) {
+	if q.Ratios == nil {
+		q.Ratios = &Ratios{}
+	}
 	w := &walker{q: q, treatments: opal.AllTreatments(), read: map[string]*Summary{}, parts: map[partKey]*lineResult{}, ancestors: map[string]map[string]bool{}}
 	if q.Rules == nil {
 		p := opal.DefaultPolicy()

@@ -121,9 +121,6 @@ func settled(v Verdict) bool {
 // nextTests ranks what may be tested next.
 func nextTests(q Query, laboratories []Laboratory) (*Next, error) {
 	q.Get = remember(q.Get)
-	if q.Ratios == nil {
-		q.Ratios = &Ratios{}
-	}
 	w, err := newWalker(q)
 	if err != nil {
 		return nil, err
@@ -266,6 +263,10 @@ func (n *nextRun) try(lab Laboratory, finding opal.TestFinding, test *NextTest, 
 		Method: lab.Method, Findings: []opal.TestFinding{finding}, LookedFor: l.w.treatments, Protocol: lab.Protocol,
 		Sample: opal.Sample{Kind: opal.Whole}, Moisture: opal.Dry, Conditions: everythingRecorded(),
 	}
+	probe := &lineTest{fact: fact, coverage: ThisStone}
+	if !slices.ContainsFunc(found, func(x NextTreatment) bool { return l.fitting(probe, finding, x.Treatment).Stance != Silent }) {
+		return nil
+	}
 	saved := l.tests
 	l.tests = append(slices.Clip(saved), lineTest{
 		lot: l.segs[0].s.Lot, fact: fact, at: at, coverage: ThisStone, surely: true,
@@ -283,7 +284,7 @@ func (n *nextRun) try(lab Laboratory, finding opal.TestFinding, test *NextTest, 
 		if i < 0 || then[k].items[i].Stance == Silent {
 			continue
 		}
-		rule := l.fitting(&lineTest{fact: fact, coverage: ThisStone}, finding, x.Treatment)
+		rule := l.fitting(probe, finding, x.Treatment)
 		if need := needsWord(rule.Needs); need != "" && !slices.Contains(test.Record, need) {
 			test.Record = append(test.Record, need)
 		}

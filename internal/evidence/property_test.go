@@ -2,6 +2,7 @@ package evidence
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -19,12 +20,14 @@ type life struct {
 	open map[string]int64 // lots with stones in them, and how many
 	day  int
 	made int
+	// counts are what the laboratory counted, of some outcomes.
+	counts []Validation
 }
 
 func newLife(t testing.TB, r *rapid.T) *life {
-	l := &life{world: newWorld(t), r: r, open: map[string]int64{}}
+	l := &life{world: newWorld(t), r: r, open: map[string]int64{}, counts: drawCounts(r)}
 	for range rapid.IntRange(1, 3).Draw(r, "roots") {
-		n := rapid.Int64Range(1, 6).Draw(r, "pieces")
+		n := rapid.SampledFrom([]int64{1, 1, 2, 3, 5, 6, 400}).Draw(r, "pieces")
 		lot := l.name()
 		kind := rapid.SampledFrom([]opal.MaterialKind{opal.Hydrophane, opal.Matrix, opal.Fire}).Draw(r, "kind")
 		if rapid.Bool().Draw(r, "mined") {
@@ -36,6 +39,49 @@ func newLife(t testing.TB, r *rapid.T) *life {
 	}
 	return l
 }
+
+// drawCounts draws counts of known stones for the graded outcomes: of few and of many stones, telling much, little and nothing.
+func drawCounts(r *rapid.T) []Validation {
+	kind := rapid.IntRange(0, 4).Draw(r, "counts")
+	if kind == 0 {
+		return nil
+	}
+	rand := rand.New(rand.NewPCG(1, rapid.Uint64().Draw(r, "which counts")))
+	var out []Validation
+	for i, rule := range Latest().Rules() {
+		if rule.Stance != PointsTo && rule.Stance != PointsAway || rand.IntN(5) == 0 {
+			continue
+		}
+		all, of := []int64{3, 6, 20, 60}[rand.IntN(4)], []int64{3, 6, 20, 60}[rand.IntN(4)]
+		with, without := all, int64(0)
+		if rule.Stance == PointsAway {
+			with, without = 0, of
+		}
+		if rand.IntN(5) < kind-1 {
+			with, without = rand.Int64N(all+1), rand.Int64N(of+1)
+		}
+		out = append(out, validation(fmt.Sprintf("lab/v%d", i), rule.Outcome, rule.Treatment, with, all, without, of))
+	}
+	return out
+}
+
+func (l *life) query(lot string) Query { return l.counted(l.world.query(lot)) }
+
+// counted lets the laboratory's counts stand behind its tests.
+func (l *life) counted(q Query) Query {
+	if l.counts != nil {
+		q.Validated, q.Ratios = validated(l.counts...), allRatios
+	}
+	return q
+}
+
+// tellingRules are the rows that say something of a test.
+var tellingRules = slices.DeleteFunc(slices.Clone(Latest().Rules()), func(r Rule) bool {
+	return r.Stance == Silent || r.Method == anyWord || r.Method == materialWord
+})
+
+// allRatios remembers what many lives ask again.
+var allRatios = &Ratios{}
 
 func (l *life) name() string {
 	l.made++
@@ -65,19 +111,30 @@ func (l *life) lots() []string {
 
 func (l *life) anyLot() string { return rapid.SampledFrom(l.lots()).Draw(l.r, "lot") }
 
-// drawTest draws a test with any outcome.
-func drawTest(r *rapid.T) *opal.Tested {
+// drawTest draws a test of a lot of so many pieces, with any outcome.
+func drawTest(r *rapid.T, pieces int64) *opal.Tested {
 	m := rapid.SampledFrom(opal.AllMethods()).Draw(r, "method")
-	x := tested(m, rapid.SampledFrom(opal.Outcomes(m)).Draw(r, "outcome"), rapid.SampledFrom([][]opal.Treatment{
-		nil, {opal.Dye, opal.Smoke}, opal.AllTreatments()}).Draw(r, "looked for")...)
+	o := rapid.SampledFrom(opal.Outcomes(m)).Draw(r, "outcome")
+	if rapid.IntRange(0, 3).Draw(r, "says nothing, mostly") > 0 {
+		rule := rapid.SampledFrom(tellingRules).Draw(r, "rule")
+		m, o = rule.Method, rule.Outcome
+	}
+	x := tested(m, o, rapid.SampledFrom([][]opal.Treatment{
+		nil, {opal.Dye, opal.Smoke}, opal.AllTreatments(), opal.AllTreatments()}).Draw(r, "looked for")...)
 	if x.Outcome == opal.NothingSeen && x.LookedFor == nil {
 		x.LookedFor = opal.AllTreatments()
 	}
+	if rapid.IntRange(0, 3).Draw(r, "no protocol") > 0 {
+		x.Protocol = "P-1"
+	}
 	if rapid.Bool().Draw(r, "sampled") {
-		n := rapid.Int64Range(1, 4).Draw(r, "tested")
-		of := rapid.Int64Range(n, 6).Draw(r, "of")
-		k := rapid.Int64Range(0, n).Draw(r, "positive")
+		of := rapid.SampledFrom([]int64{pieces, pieces, pieces, 3, 6}).Draw(r, "of")
+		n := min(of, rapid.SampledFrom([]int64{1, 2, 4, 60, 200}).Draw(r, "tested"))
+		k := min(n, rapid.SampledFrom([]int64{0, 0, 1, n}).Draw(r, "positive"))
 		x.Sample = opal.Sample{Kind: opal.Picked, Tested: &n, Of: &of, Positive: &k}
+		if rapid.Bool().Draw(r, "drawn") {
+			x.Sample.Kind, x.Sample.Selection, x.Sample.SelectedBy = opal.Random, opal.NumberedDraw, "draw-hand"
+		}
 	}
 	if rapid.IntRange(0, 4).Draw(r, "no conditions") == 0 {
 		x.Conditions = nil
@@ -104,7 +161,7 @@ func (l *life) lived(steps int) {
 		case 3:
 			l.parted()
 		default:
-			l.post("lab", lot, l.tick(), drawTest(l.r))
+			l.post("lab", lot, l.tick(), drawTest(l.r, l.open[lot]))
 		}
 	}
 }
@@ -172,6 +229,9 @@ func ranks(s *Status) []int {
 	var out []int
 	for _, t := range s.Treatments {
 		points := slices.ContainsFunc(t.Evidence, func(x Item) bool {
+			if x.LR != nil {
+				return x.Counts && x.LR.Lower > 1
+			}
 			return x.Counts && (x.Stance == PointsTo || x.Stance == Shows || x.Kind == ItemDeclaration)
 		})
 		out = append(out, rank(t.Verdict, points))
@@ -293,7 +353,7 @@ func TestWithdrawingIsNeverHaving(t *testing.T) {
 			before[lot] = l.asOfNow(lot)
 		}
 		lot := l.anyLot()
-		id := l.post("lab", lot, dayOf(rapid.IntRange(1, l.day).Draw(r, "day")), drawTest(r))
+		id := l.post("lab", lot, dayOf(rapid.IntRange(1, l.day).Draw(r, "day")), drawTest(r, l.open[lot]))
 		l.post("lab", lot, dayOf(l.day), &opal.Withdrawn{Event: id, Because: "mixed up"})
 		for _, lot := range l.lots() {
 			sameVerdicts(r, "a withdrawn test", before[lot], l.asOfNow(lot))
@@ -330,7 +390,7 @@ func TestArrivalNeverMatters(t *testing.T) {
 			lot := l.anyLot()
 			p := posted{lot: lot, at: l.tick()}
 			if rapid.Bool().Draw(r, "test") {
-				p.party, p.body = "lab", drawTest(r)
+				p.party, p.body = "lab", drawTest(r, l.open[lot])
 			} else {
 				p.party, p.body = "mine", treated(drawTreatment(r))
 			}
@@ -342,7 +402,7 @@ func TestArrivalNeverMatters(t *testing.T) {
 			other.post(p.party, p.lot, p.at, p.body)
 		}
 		for _, lot := range l.lots() {
-			q := other.query(lot)
+			q := l.counted(other.query(lot))
 			q.AsOf, q.WithoutSales = instant(t, dayOf(l.day)), true
 			sameVerdicts(r, "the order of arrival", l.asOfNow(lot), other.ask(q))
 		}

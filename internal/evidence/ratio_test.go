@@ -42,10 +42,11 @@ func TestRatiosAgainstSciPy(t *testing.T) {
 
 // The table is what the script makes: Debian's python3-scipy, which .ci/test installs.
 func TestTheRatioTableIsSciPys(t *testing.T) {
+	args := []string{"testdata/ratio_table.py"}
 	if testing.Short() {
-		t.Skip("the whole run makes the table anew")
+		args = append(args, "2") // rows: each takes some seconds
 	}
-	cmd := exec.Command("/usr/bin/python3", "testdata/ratio_table.py")
+	cmd := exec.Command("/usr/bin/python3", args...)
 	var stderr bytes.Buffer
 	cmd.Stderr = &stderr
 	made, err := cmd.Output()
@@ -55,6 +56,9 @@ func TestTheRatioTableIsSciPys(t *testing.T) {
 	kept, err := os.ReadFile("testdata/ratio_table.csv")
 	if err != nil {
 		t.Fatal(err)
+	}
+	if testing.Short() && len(made) > 100 {
+		kept = kept[:min(len(made), len(kept))]
 	}
 	if !bytes.Equal(made, kept) {
 		t.Errorf("the script makes\n%s", made)

@@ -193,6 +193,14 @@ func (s *drawn) strength() Strength {
 	return Word(s.w.item.LR.Cautious())
 }
 
+// findStrength is what a find on another stone rests on.
+func (w *weighed) findStrength() Strength {
+	if w.item.LR == nil {
+		return BySign
+	}
+	return Word(w.item.LR.Cautious())
+}
+
 // sampleFound finds the sample with finds that says most, for the limits that stand beside SUSPECTED; nil: none was drawn blindly.
 func (l *line) sampleFound(own *weighing) *drawn {
 	var best *drawn

@@ -83,9 +83,6 @@ func rank(v Verdict, points bool) int {
 // evaluate answers a status.
 func evaluate(q Query) (*Status, error) {
 	q.Get = remember(q.Get)
-	if q.Ratios == nil {
-		q.Ratios = &Ratios{}
-	}
 	w, err := newWalker(q)
 	if err != nil {
 		return nil, err
@@ -284,6 +281,7 @@ func (l *line) addDeclared(g *weighing, treatment opal.Treatment, next int, befo
 func (l *line) judge(treatment opal.Treatment, own weighing) treatmentResult {
 	r := treatmentResult{items: own.items, surface: true}
 	var declared, withdrawn, shows, excludes, sealExcluded, cracks, contrary, sample, open bool
+	var sampled Strength
 	for i := range l.declared {
 		if d := &l.declared[i]; d.treatment == treatment {
 			declared = declared || !d.taken
@@ -297,23 +295,24 @@ func (l *line) judge(treatment opal.Treatment, own weighing) treatmentResult {
 		}
 		direct := w.test.direct()
 		open = true
-		sample = sample || w.find
-		if w.item.LR != nil && !w.item.LR.Says() {
-			continue // it was tested for, and the outcome says nothing either way
+		if w.find {
+			sample = true
+			sampled = stronger(sampled, w.findStrength())
 		}
-		r.points = r.points || w.item.Stance == Shows || w.item.Stance == PointsTo
+		towards := w.towards()
+		r.points = r.points || towards > 0
 		switch {
-		case direct && w.item.Stance == Shows:
+		case !direct || towards == 0:
+			// It was tested for, and the outcome says nothing of this stone either way.
+		case w.item.Stance == Shows:
 			shows = true
-		case direct && w.item.Stance == PointsTo:
+		case towards > 0:
 			contrary = true
-		case direct && w.item.LR != nil && w.item.LR.Point > 1:
-			contrary, r.points = true, true // the table takes it for a clean sign, and the counts say otherwise
-		case direct && w.item.Stance == Excludes:
+		case w.item.Stance == Excludes:
 			excludes = excludes || w.rule.Extent == ""
 			sealExcluded = sealExcluded || w.rule.Extent != ""
 			r.surface = r.surface && w.rule.Reach == SurfaceOnly
-		case direct && w.item.Stance == PointsAway && (w.item.Method == opal.Infrared || w.item.Method == opal.Microscope):
+		case w.item.Stance == PointsAway && (w.item.Method == opal.Infrared || w.item.Method == opal.Microscope):
 			cracks = true
 		}
 	}
@@ -340,7 +339,7 @@ func (l *line) judge(treatment opal.Treatment, own weighing) treatmentResult {
 	case r.weight.suspected():
 		r.verdict, r.strength, r.byWeight = Suspected, Word(r.weight.group.Cautious()), true
 	case sample && !absent && !weightless:
-		r.verdict, r.strength = Suspected, BySign
+		r.verdict, r.strength = Suspected, sampled
 	case absent:
 		r.verdict, r.strength = NotFound, BySign
 	case weightless:

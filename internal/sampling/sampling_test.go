@@ -276,9 +276,6 @@ func TestAgainstSciPy(t *testing.T) {
 
 // The table is what the script makes: Debian's python3-scipy, which .ci/test installs.
 func TestTheTableIsSciPys(t *testing.T) {
-	if testing.Short() {
-		t.Skip("the whole run makes the table anew")
-	}
 	cmd := exec.Command("/usr/bin/python3", "testdata/scipy_table.py")
 	var stderr bytes.Buffer
 	cmd.Stderr = &stderr

@@ -1,5 +1,5 @@
 # Makes ratio_table.csv: quantiles of the ratio of two Beta distributions by SciPy (integrate.quad over the density, brentq for the quantile), against
-# which the Go code is checked. Debian: apt-get install python3-scipy; then: python3 ratio_table.py > ratio_table.csv
+# which the Go code is checked. Debian: apt-get install python3-scipy; then: python3 ratio_table.py > ratio_table.csv. A number makes so many rows only.
 import csv, math, sys
 from scipy import integrate, optimize, stats
 
@@ -16,10 +16,11 @@ def below(x, y, r):
 
 
 out.writerow(["# treatedWith", "treatedAll", "untreatedWith", "untreatedAll", "level", "point", "lower", "upper"])
-for a, A, b, B, level in [
+rows = [
     (40, 40, 0, 60, 0.95), (1, 1, 0, 3, 0.95), (20, 20, 0, 20, 0.95), (5, 5, 0, 5, 0.95), (0, 20, 20, 20, 0.95), (9, 10, 1, 12, 0.95),
     (231, 258, 32, 86, 0.95), (3, 30, 3, 30, 0.95), (40, 40, 0, 60, 0.9875), (500, 1000, 10, 1000, 0.95), (1, 40, 30, 60, 0.95), (0, 5, 0, 5, 0.95),
-]:
+]
+for a, A, b, B, level in rows[: int(sys.argv[1])] if len(sys.argv) > 1 else rows:
     x, y = stats.beta(a + 0.5, A - a + 0.5), stats.beta(b + 0.5, B - b + 0.5)
     point = (a + 0.5) / (A + 1) / ((b + 0.5) / (B + 1))
     ends = []
