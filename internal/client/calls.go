@@ -78,6 +78,12 @@ func (c *Client) GetNextTests(ctx context.Context, req *pb.GetNextTestsRequest) 
 	return out, c.call(ctx, http.MethodGet, "/v1/lots/"+url.PathEscape(req.GetLot())+"/nextTests", query(req, "lot"), nil, out)
 }
 
+// GetDisclosure says what a seller has to tell of a lot.
+func (c *Client) GetDisclosure(ctx context.Context, req *pb.GetDisclosureRequest) (*pb.GetDisclosureResponse, error) {
+	out := &pb.GetDisclosureResponse{}
+	return out, c.call(ctx, http.MethodGet, "/v1/lots/"+url.PathEscape(req.GetLot())+"/disclosure", query(req, "lot"), nil, out)
+}
+
 // CheckClaims tells whether the record supports claims about a lot.
 func (c *Client) CheckClaims(ctx context.Context, req *pb.CheckClaimsRequest) (*pb.CheckClaimsResponse, error) {
 	out := &pb.CheckClaimsResponse{}

@@ -81,7 +81,7 @@ func (w *walker) denies(r *lineResult, c opal.Claim, treatments []opal.Treatment
 			out.Strength = weaker(out.Strength, x.strength)
 		default:
 			open = append(open, x.statement)
-			out.Missing = append(out.Missing, w.missing(t, x))
+			out.Missing = append(out.Missing, w.missing(t))
 		}
 	}
 	switch {
@@ -124,6 +124,9 @@ func (w *walker) untreated(r *lineResult, c opal.Claim) ClaimResult {
 		treatments = w.treatments
 	}
 	out := w.denies(r, c, treatments)
+	if odds, reckoned := w.odds(r); reckoned != nil && out.Verdict != Contradicted {
+		out.Because += " " + textOdds(odds, reckoned)
+	}
 	out.Because += " " + textHeat + " " + w.record(r).Text
 	return out
 }
@@ -150,7 +153,7 @@ func (w *walker) natural(r *lineResult, c opal.Claim) ClaimResult {
 			out.Missing = append(out.Missing, textMissingNatural)
 		}
 		if backing.verdict != NotFound && backing.verdict != NotApplicable {
-			out.Missing = append(out.Missing, w.missing(opal.Backing, backing))
+			out.Missing = append(out.Missing, w.missing(opal.Backing))
 		}
 		if r.near {
 			out.Missing = append(out.Missing, textMissingIdentity)
@@ -209,12 +212,12 @@ func (w *walker) origin(r *lineResult, c opal.Claim) ClaimResult {
 }
 
 // missing says what would be needed to deny a treatment, and the shortest way to it.
-func (w *walker) missing(t opal.Treatment, x *treatmentResult) string {
+func (w *walker) missing(t opal.Treatment) string {
 	var methods []opal.Method
 	for _, rule := range w.rules.Table.rules {
 		if rule.Treatment == t && rule.Stance == PointsAway && !slices.Contains(methods, rule.Method) {
 			methods = append(methods, rule.Method)
 		}
 	}
-	return textMissing(t, x.verdict, methods)
+	return textMissing(t, methods, w.fewest(t))
 }

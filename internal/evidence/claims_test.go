@@ -33,7 +33,7 @@ func TestClaims(t *testing.T) {
 		"resin, half of what it asks": {with(drinks), opal.ClaimNoResin, "", Unsupported, "Not enough is known of resin", "WATER_UPTAKE"},
 		"resin, all of what it asks":  {with(drinks, cracks), opal.ClaimNoResin, "", Supported, "Resin looked for and not found", ""},
 		"dye, a negative alone": {with(tested(opal.Microscope, opal.NothingSeen, opal.Dye)), opal.ClaimNoDye, "", Unsupported, "Not enough is known of dye",
-			"at least 10 treated and 10 untreated stones of known history"},
+			"at least 7 treated and 7 untreated stones of known history"},
 		"declared": {func(w *world) {
 			w.stone(s)
 			w.post("mine", s, "2026-02-01", treated(opal.Dye))

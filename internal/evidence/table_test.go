@@ -275,4 +275,4 @@ func TestLoadTableRefuses(t *testing.T) {
 	}
 }
 
-const v1Hash = "863c2917e631609b543c16b87e9b1d67bce8362b0a1d50b8ae6b7afcf209f7fc"
+const v1Hash = "510ccff4f9c7b305901dc416a1591b6b6375d9996576fc9edc1583ff0a1169b9"

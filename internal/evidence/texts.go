@@ -716,12 +716,12 @@ func textOriginOpen(roots []*Opening) string {
 }
 
 // textMissing says what a claim that denies a treatment lacks, and the shortest way to close it.
-func textMissing(t opal.Treatment, v Verdict, methods []opal.Method) string {
+func textMissing(t opal.Treatment, methods []opal.Method, fewest int64) string {
 	names := make([]string, len(methods))
 	for i, m := range methods {
 		names[i] = string(m)
 	}
-	n := strconv.Itoa(fewestForClaim)
+	n := strconv.FormatInt(fewest, 10)
 	validated := "a laboratory must first validate the method on at least " + n + " treated and " + n + " untreated stones of known history, and tell all of them rightly"
 	switch t {
 	case opal.Heat:

@@ -14,9 +14,6 @@ import (
 // gives a direction and nothing more.
 const fewestKnown = 5
 
-// fewestForClaim is how many of each are needed, all of them with the right outcome, before a clean one denies a treatment.
-const fewestForClaim = 10
-
 // Bounds of a verdict by weight: the ratio itself, and the end of its interval that lies nearer to 1.
 const (
 	foundRatio, foundCautious         = 100.0, 10.0
@@ -311,6 +308,49 @@ func (w *weight) found() bool { return w.ratio != nil && w.ratio.finds() }
 func (w *weight) suspected() bool { return w.group != nil && w.group.suspects() > 0 }
 
 func (w *weight) absent() bool { return w.ratio != nil && !w.contrary && w.ratio.denies() }
+
+// fewest is how many treated and as many untreated stones of known history a laboratory must have counted, all of them with the right outcome, so that
+// a clean one denies a treatment.
+func (w *walker) fewest(treatment opal.Treatment) int64 {
+	level := 1 - (1-ItemLevel)/float64(max(1, w.rules.Table.groups[treatment]))
+	n := int64(fewestKnown)
+	for !w.q.Ratios.Of(Counted{0, n, n, n}, level).denies() {
+		n++
+	}
+	return n
+}
+
+// odds are those that none of the treatments was done on which counts say something, if each of them was as likely as not beforehand and they have
+// nothing to do with each other; reckoned are these treatments.
+func (w *walker) odds(r *lineResult) (odds float64, reckoned []opal.Treatment) {
+	none := 1.0
+	for i := range r.treatments {
+		if lr := r.treatments[i].weight.ratio; lr != nil {
+			none = float64(none / (1 + lr.Point))
+			reckoned = append(reckoned, w.treatments[i])
+		}
+	}
+	if len(reckoned) == 0 {
+		return 0, nil
+	}
+	return nine(none / (1 - none)), reckoned
+}
+
+// textOdds says them. They rest on a supposition, which the sentence names.
+func textOdds(odds float64, reckoned []opal.Treatment) string {
+	names := make([]string, len(reckoned))
+	for i, t := range reckoned {
+		names[i] = noun(t)
+	}
+	against := rough(odds) + " to 1"
+	if odds < 1 {
+		against = "1 to " + rough(1/odds)
+	}
+	if len(names) == 1 {
+		return "If it had been as likely as not beforehand, the counts of known stones would make the odds that there is no " + strings.TrimPrefix(names[0], "a ") + " about " + against + "."
+	}
+	return "If each had been as likely as not beforehand, the counts of known stones would make the odds that there is none of " + strings.Join(names, ", ") + " about " + against + "."
+}
 
 // textRatio says how much more probable findings are one way than the other, never how probable the treatment is.
 func textRatio(lr LikelihoodRatio, level float64) string {

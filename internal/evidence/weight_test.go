@@ -3,6 +3,7 @@ package evidence
 import (
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -209,17 +210,41 @@ func TestWeightProperties(t *testing.T) {
 	})
 }
 
-// What a laboratory must at least have counted so that a clean outcome can deny a treatment, as the answer to a claim says.
+// What a laboratory must at least have counted so that a clean outcome can deny a treatment, as the answer to a claim says: with one stone fewer of
+// each it does not.
 func TestFewestForAClaim(t *testing.T) {
-	decides := func(n int64) bool {
-		lr := ratioOf(Counted{0, n, n, n}, 1-0.05/float64(Latest().groups[opal.Resin]))
-		return lr.Point <= absentRatio && lr.Cautious() <= absentCautious
+	w := newWorld(t)
+	w.stone("mine.a")
+	w.test("mine.a", "2026-02-01", under("P-1", tested(opal.Infrared, "AS_UNTREATED", opal.OilWax)))
+	walk, err := newWalker(w.query("mine.a"))
+	if err != nil {
+		t.Fatal(err)
 	}
-	n := int64(fewestKnown)
-	for !decides(n) {
-		n++
+	n := walk.fewest(opal.OilWax)
+	for all, want := range map[int64]ClaimVerdict{n - 1: Unsupported, n: Supported} {
+		q := w.query("mine.a")
+		q.Validated = validated(validation("lab/v1", "AS_UNTREATED", opal.OilWax, 0, all, all, all))
+		r := w.claimOf(q, opal.Claim{Claim: opal.ClaimNoOilWax}, want)
+		if says := "at least " + strconv.FormatInt(n, 10) + " treated"; want == Unsupported && !strings.Contains(strings.Join(r.Missing, " "), says) {
+			t.Errorf("missing %q, want %q in it", r.Missing, says)
+		}
 	}
-	if n != fewestForClaim {
-		t.Errorf("%d of each, the text says %d", n, fewestForClaim)
+}
+
+// The odds of no treatment at all, by hand: with ratios of 1/61 and 1/41, each even beforehand, 61/62 × 41/42 = 2501/2604, so 2501 to 103 or 24 to 1.
+func TestJointOdds(t *testing.T) {
+	w := newWorld(t)
+	w.stone("mine.a")
+	w.test("mine.a", "2026-02-01", under("P-1", tested(opal.Infrared, "AS_UNTREATED", opal.Resin, opal.OilWax)))
+	q := w.query("mine.a")
+	q.Validated = validated(validation("lab/v1", "AS_UNTREATED", opal.Resin, 0, 30, 30, 30), validation("lab/v2", "AS_UNTREATED", opal.OilWax, 0, 20, 20, 20))
+	r := w.claimOf(q, opal.Claim{Claim: opal.ClaimUntreated}, Unsupported)
+	if want := "If each had been as likely as not beforehand, the counts of known stones would make the odds that there is none of oil or wax, resin about 24 to 1."; !strings.Contains(r.Because, want) {
+		t.Errorf("%q, want %q in it", r.Because, want)
+	}
+	w.post("mine", "mine.a", "2026-03-01", treated(opal.Smoke))
+	q.KnownAt = w.next
+	if r := w.claimOf(q, opal.Claim{Claim: opal.ClaimUntreated}, Contradicted); strings.Contains(r.Because, "odds") {
+		t.Errorf("odds beside a declaration: %q", r.Because)
 	}
 }

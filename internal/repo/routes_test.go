@@ -255,6 +255,7 @@ func promisedRoutes() []string {
 		"POST /v1/samples:plan",
 		"POST /v1/samples:infer",
 		"GET /v1/lots/{lot}/nextTests",
+		"GET /v1/lots/{lot}/disclosure",
 		"POST /v1/assays:hydrostatic",
 		"POST /v1/assays:uptake",
 	}

@@ -4197,6 +4197,488 @@ func (x *NextOutcome) GetStrength() string {
 	return ""
 }
 
+// GetDisclosureRequest asks what has to be told.
+type GetDisclosureRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// AU, INTL or US.
+	Market *string `protobuf:"bytes,2,opt,name=market,proto3,oneof" json:"market,omitempty"`
+	// What was true then: a time (RFC 3339) or a date (its end); default now.
+	AsOf *string `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3,oneof" json:"as_of,omitempty"`
+	// What the log knew then: a time or a position; default all.
+	KnownAt *string `protobuf:"bytes,4,opt,name=known_at,json=knownAt,proto3,oneof" json:"known_at,omitempty"`
+	// The answer must reflect the event at this position and all before it.
+	MinPosition *int64 `protobuf:"varint,5,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
+	// The epoch that the position belongs to.
+	Epoch         *string `protobuf:"bytes,6,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetDisclosureRequest) Reset() {
+	*x = GetDisclosureRequest{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetDisclosureRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetDisclosureRequest) ProtoMessage() {}
+
+func (x *GetDisclosureRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetDisclosureRequest.ProtoReflect.Descriptor instead.
+func (*GetDisclosureRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *GetDisclosureRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *GetDisclosureRequest) GetMarket() string {
+	if x != nil && x.Market != nil {
+		return *x.Market
+	}
+	return ""
+}
+
+func (x *GetDisclosureRequest) GetAsOf() string {
+	if x != nil && x.AsOf != nil {
+		return *x.AsOf
+	}
+	return ""
+}
+
+func (x *GetDisclosureRequest) GetKnownAt() string {
+	if x != nil && x.KnownAt != nil {
+		return *x.KnownAt
+	}
+	return ""
+}
+
+func (x *GetDisclosureRequest) GetMinPosition() int64 {
+	if x != nil && x.MinPosition != nil {
+		return *x.MinPosition
+	}
+	return 0
+}
+
+func (x *GetDisclosureRequest) GetEpoch() string {
+	if x != nil && x.Epoch != nil {
+		return *x.Epoch
+	}
+	return ""
+}
+
+// GetDisclosureResponse is what has to be told, with the section that each duty rests on.
+type GetDisclosureResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// The market.
+	Market string `protobuf:"bytes,2,opt,name=market,proto3" json:"market,omitempty"`
+	// What it is called.
+	MarketName string `protobuf:"bytes,3,opt,name=market_name,json=marketName,proto3" json:"market_name,omitempty"`
+	// The texts that the duties rest on, with their edition.
+	Edition string `protobuf:"bytes,4,opt,name=edition,proto3" json:"edition,omitempty"`
+	// As of when, RFC 3339.
+	AsOf string `protobuf:"bytes,5,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	// What must be told.
+	Must []*Duty `protobuf:"bytes,6,rep,name=must,proto3" json:"must,omitempty"`
+	// What is not known, which belongs beside it.
+	Unsettled []string `protobuf:"bytes,7,rep,name=unsettled,proto3" json:"unsettled,omitempty"`
+	// Terms that may not be used of the stone.
+	MayNot []*Term `protobuf:"bytes,8,rep,name=may_not,json=mayNot,proto3" json:"may_not,omitempty"`
+	// Trade letters, with the edition of their list.
+	Codes []*TreatmentCode `protobuf:"bytes,9,rep,name=codes,proto3" json:"codes,omitempty"`
+	// For a label.
+	Short string `protobuf:"bytes,10,opt,name=short,proto3" json:"short,omitempty"`
+	// For an invoice.
+	Long string `protobuf:"bytes,11,opt,name=long,proto3" json:"long,omitempty"`
+	// How to care for the stone.
+	Care []string `protobuf:"bytes,12,rep,name=care,proto3" json:"care,omitempty"`
+	// What this is, and whom to ask.
+	Notes []string `protobuf:"bytes,13,rep,name=notes,proto3" json:"notes,omitempty"`
+	// The last position that the answer reflects.
+	Position int64 `protobuf:"varint,14,opt,name=position,proto3" json:"position,omitempty"`
+	// The log's epoch.
+	Epoch         string `protobuf:"bytes,15,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetDisclosureResponse) Reset() {
+	*x = GetDisclosureResponse{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetDisclosureResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetDisclosureResponse) ProtoMessage() {}
+
+func (x *GetDisclosureResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetDisclosureResponse.ProtoReflect.Descriptor instead.
+func (*GetDisclosureResponse) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *GetDisclosureResponse) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *GetDisclosureResponse) GetMarket() string {
+	if x != nil {
+		return x.Market
+	}
+	return ""
+}
+
+func (x *GetDisclosureResponse) GetMarketName() string {
+	if x != nil {
+		return x.MarketName
+	}
+	return ""
+}
+
+func (x *GetDisclosureResponse) GetEdition() string {
+	if x != nil {
+		return x.Edition
+	}
+	return ""
+}
+
+func (x *GetDisclosureResponse) GetAsOf() string {
+	if x != nil {
+		return x.AsOf
+	}
+	return ""
+}
+
+func (x *GetDisclosureResponse) GetMust() []*Duty {
+	if x != nil {
+		return x.Must
+	}
+	return nil
+}
+
+func (x *GetDisclosureResponse) GetUnsettled() []string {
+	if x != nil {
+		return x.Unsettled
+	}
+	return nil
+}
+
+func (x *GetDisclosureResponse) GetMayNot() []*Term {
+	if x != nil {
+		return x.MayNot
+	}
+	return nil
+}
+
+func (x *GetDisclosureResponse) GetCodes() []*TreatmentCode {
+	if x != nil {
+		return x.Codes
+	}
+	return nil
+}
+
+func (x *GetDisclosureResponse) GetShort() string {
+	if x != nil {
+		return x.Short
+	}
+	return ""
+}
+
+func (x *GetDisclosureResponse) GetLong() string {
+	if x != nil {
+		return x.Long
+	}
+	return ""
+}
+
+func (x *GetDisclosureResponse) GetCare() []string {
+	if x != nil {
+		return x.Care
+	}
+	return nil
+}
+
+func (x *GetDisclosureResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *GetDisclosureResponse) GetPosition() int64 {
+	if x != nil {
+		return x.Position
+	}
+	return 0
+}
+
+func (x *GetDisclosureResponse) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+// Duty is something that must be told.
+type Duty struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The treatment; left out: the stone as a whole.
+	Treatment *string `protobuf:"bytes,1,opt,name=treatment,proto3,oneof" json:"treatment,omitempty"`
+	// What and why.
+	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// The section that it rests on.
+	Section string `protobuf:"bytes,3,opt,name=section,proto3" json:"section,omitempty"`
+	// V read in the published text, V2 in texts that quote it, M from memory, P common practice, D this service's own rule.
+	Mark          string `protobuf:"bytes,4,opt,name=mark,proto3" json:"mark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Duty) Reset() {
+	*x = Duty{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Duty) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Duty) ProtoMessage() {}
+
+func (x *Duty) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Duty.ProtoReflect.Descriptor instead.
+func (*Duty) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *Duty) GetTreatment() string {
+	if x != nil && x.Treatment != nil {
+		return *x.Treatment
+	}
+	return ""
+}
+
+func (x *Duty) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *Duty) GetSection() string {
+	if x != nil {
+		return x.Section
+	}
+	return ""
+}
+
+func (x *Duty) GetMark() string {
+	if x != nil {
+		return x.Mark
+	}
+	return ""
+}
+
+// Term is a word that may not be used.
+type Term struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The word.
+	Term string `protobuf:"bytes,1,opt,name=term,proto3" json:"term,omitempty"`
+	// Why not.
+	Why string `protobuf:"bytes,2,opt,name=why,proto3" json:"why,omitempty"`
+	// The section that it rests on.
+	Section string `protobuf:"bytes,3,opt,name=section,proto3" json:"section,omitempty"`
+	// How far that was followed; see Duty.
+	Mark          string `protobuf:"bytes,4,opt,name=mark,proto3" json:"mark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Term) Reset() {
+	*x = Term{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Term) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Term) ProtoMessage() {}
+
+func (x *Term) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Term.ProtoReflect.Descriptor instead.
+func (*Term) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{44}
+}
+
+func (x *Term) GetTerm() string {
+	if x != nil {
+		return x.Term
+	}
+	return ""
+}
+
+func (x *Term) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *Term) GetSection() string {
+	if x != nil {
+		return x.Section
+	}
+	return ""
+}
+
+func (x *Term) GetMark() string {
+	if x != nil {
+		return x.Mark
+	}
+	return ""
+}
+
+// TreatmentCode is a letter of a published list.
+type TreatmentCode struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The letter.
+	Letter string `protobuf:"bytes,1,opt,name=letter,proto3" json:"letter,omitempty"`
+	// What it means there.
+	Meaning string `protobuf:"bytes,2,opt,name=meaning,proto3" json:"meaning,omitempty"`
+	// The treatment it stands for here.
+	Treatment string `protobuf:"bytes,3,opt,name=treatment,proto3" json:"treatment,omitempty"`
+	// The list, and its edition.
+	List          string `protobuf:"bytes,4,opt,name=list,proto3" json:"list,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TreatmentCode) Reset() {
+	*x = TreatmentCode{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TreatmentCode) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TreatmentCode) ProtoMessage() {}
+
+func (x *TreatmentCode) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TreatmentCode.ProtoReflect.Descriptor instead.
+func (*TreatmentCode) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *TreatmentCode) GetLetter() string {
+	if x != nil {
+		return x.Letter
+	}
+	return ""
+}
+
+func (x *TreatmentCode) GetMeaning() string {
+	if x != nil {
+		return x.Meaning
+	}
+	return ""
+}
+
+func (x *TreatmentCode) GetTreatment() string {
+	if x != nil {
+		return x.Treatment
+	}
+	return ""
+}
+
+func (x *TreatmentCode) GetList() string {
+	if x != nil {
+		return x.List
+	}
+	return ""
+}
+
 var File_lotpaper_v1_status_proto protoreflect.FileDescriptor
 
 const file_lotpaper_v1_status_proto_rawDesc = "" +
@@ -4667,7 +5149,54 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\averdict\x18\x04 \x01(\tR\averdict\x12\x1f\n" +
 	"\bstrength\x18\x05 \x01(\tH\x01R\bstrength\x88\x01\x01B\b\n" +
 	"\x06_whereB\v\n" +
-	"\t_strength2\xfa\x05\n" +
+	"\t_strength\"\xff\x01\n" +
+	"\x14GetDisclosureRequest\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x1b\n" +
+	"\x06market\x18\x02 \x01(\tH\x00R\x06market\x88\x01\x01\x12\x18\n" +
+	"\x05as_of\x18\x03 \x01(\tH\x01R\x04asOf\x88\x01\x01\x12\x1e\n" +
+	"\bknown_at\x18\x04 \x01(\tH\x02R\aknownAt\x88\x01\x01\x12&\n" +
+	"\fmin_position\x18\x05 \x01(\x03H\x03R\vminPosition\x88\x01\x01\x12\x19\n" +
+	"\x05epoch\x18\x06 \x01(\tH\x04R\x05epoch\x88\x01\x01B\t\n" +
+	"\a_marketB\b\n" +
+	"\x06_as_ofB\v\n" +
+	"\t_known_atB\x0f\n" +
+	"\r_min_positionB\b\n" +
+	"\x06_epoch\"\xba\x03\n" +
+	"\x15GetDisclosureResponse\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x16\n" +
+	"\x06market\x18\x02 \x01(\tR\x06market\x12\x1f\n" +
+	"\vmarket_name\x18\x03 \x01(\tR\n" +
+	"marketName\x12\x18\n" +
+	"\aedition\x18\x04 \x01(\tR\aedition\x12\x13\n" +
+	"\x05as_of\x18\x05 \x01(\tR\x04asOf\x12%\n" +
+	"\x04must\x18\x06 \x03(\v2\x11.lotpaper.v1.DutyR\x04must\x12\x1c\n" +
+	"\tunsettled\x18\a \x03(\tR\tunsettled\x12*\n" +
+	"\amay_not\x18\b \x03(\v2\x11.lotpaper.v1.TermR\x06mayNot\x120\n" +
+	"\x05codes\x18\t \x03(\v2\x1a.lotpaper.v1.TreatmentCodeR\x05codes\x12\x14\n" +
+	"\x05short\x18\n" +
+	" \x01(\tR\x05short\x12\x12\n" +
+	"\x04long\x18\v \x01(\tR\x04long\x12\x12\n" +
+	"\x04care\x18\f \x03(\tR\x04care\x12\x14\n" +
+	"\x05notes\x18\r \x03(\tR\x05notes\x12\x1a\n" +
+	"\bposition\x18\x0e \x01(\x03R\bposition\x12\x14\n" +
+	"\x05epoch\x18\x0f \x01(\tR\x05epoch\"y\n" +
+	"\x04Duty\x12!\n" +
+	"\ttreatment\x18\x01 \x01(\tH\x00R\ttreatment\x88\x01\x01\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x18\n" +
+	"\asection\x18\x03 \x01(\tR\asection\x12\x12\n" +
+	"\x04mark\x18\x04 \x01(\tR\x04markB\f\n" +
+	"\n" +
+	"_treatment\"Z\n" +
+	"\x04Term\x12\x12\n" +
+	"\x04term\x18\x01 \x01(\tR\x04term\x12\x10\n" +
+	"\x03why\x18\x02 \x01(\tR\x03why\x12\x18\n" +
+	"\asection\x18\x03 \x01(\tR\asection\x12\x12\n" +
+	"\x04mark\x18\x04 \x01(\tR\x04mark\"s\n" +
+	"\rTreatmentCode\x12\x16\n" +
+	"\x06letter\x18\x01 \x01(\tR\x06letter\x12\x18\n" +
+	"\ameaning\x18\x02 \x01(\tR\ameaning\x12\x1c\n" +
+	"\ttreatment\x18\x03 \x01(\tR\ttreatment\x12\x12\n" +
+	"\x04list\x18\x04 \x01(\tR\x04list2\xd2\x06\n" +
 	"\rStatusService\x12A\n" +
 	"\x06GetLog\x12\x1a.lotpaper.v1.GetLogRequest\x1a\x1b.lotpaper.v1.GetLogResponse\x12G\n" +
 	"\bListLots\x12\x1c.lotpaper.v1.ListLotsRequest\x1a\x1d.lotpaper.v1.ListLotsResponse\x12A\n" +
@@ -4678,7 +5207,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"GetLineage\x12\x1e.lotpaper.v1.GetLineageRequest\x1a\x1f.lotpaper.v1.GetLineageResponse\x12J\n" +
 	"\tGetStatus\x12\x1d.lotpaper.v1.GetStatusRequest\x1a\x1e.lotpaper.v1.GetStatusResponse\x12P\n" +
 	"\vCheckClaims\x12\x1f.lotpaper.v1.CheckClaimsRequest\x1a .lotpaper.v1.CheckClaimsResponse\x12S\n" +
-	"\fGetNextTests\x12 .lotpaper.v1.GetNextTestsRequest\x1a!.lotpaper.v1.GetNextTestsResponse\x12G\n" +
+	"\fGetNextTests\x12 .lotpaper.v1.GetNextTestsRequest\x1a!.lotpaper.v1.GetNextTestsResponse\x12V\n" +
+	"\rGetDisclosure\x12!.lotpaper.v1.GetDisclosureRequest\x1a\".lotpaper.v1.GetDisclosureResponse\x12G\n" +
 	"\bGetStone\x12\x1c.lotpaper.v1.GetStoneRequest\x1a\x1d.lotpaper.v1.GetStoneResponse\x12@\n" +
 	"\x05Watch\x12\x19.lotpaper.v1.WatchRequest\x1a\x1a.lotpaper.v1.WatchResponse0\x01B\xad\x01\n" +
 	"\x0fcom.lotpaper.v1B\vStatusProtoP\x01Z@github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1;lotpaperv1\xa2\x02\x03LXX\xaa\x02\vLotpaper.V1\xca\x02\vLotpaper\\V1\xe2\x02\x17Lotpaper\\V1\\GPBMetadata\xea\x02\fLotpaper::V1b\x06proto3"
@@ -4695,63 +5225,68 @@ func file_lotpaper_v1_status_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_status_proto_rawDescData
 }
 
-var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 41)
+var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
 var file_lotpaper_v1_status_proto_goTypes = []any{
-	(*GetLogRequest)(nil),        // 0: lotpaper.v1.GetLogRequest
-	(*GetLogResponse)(nil),       // 1: lotpaper.v1.GetLogResponse
-	(*ListLotsRequest)(nil),      // 2: lotpaper.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),     // 3: lotpaper.v1.ListLotsResponse
-	(*LotSummary)(nil),           // 4: lotpaper.v1.LotSummary
-	(*GetLotRequest)(nil),        // 5: lotpaper.v1.GetLotRequest
-	(*GetLotResponse)(nil),       // 6: lotpaper.v1.GetLotResponse
-	(*Weighing)(nil),             // 7: lotpaper.v1.Weighing
-	(*Pending)(nil),              // 8: lotpaper.v1.Pending
-	(*GetHistoryRequest)(nil),    // 9: lotpaper.v1.GetHistoryRequest
-	(*GetHistoryResponse)(nil),   // 10: lotpaper.v1.GetHistoryResponse
-	(*GetLineageRequest)(nil),    // 11: lotpaper.v1.GetLineageRequest
-	(*GetLineageResponse)(nil),   // 12: lotpaper.v1.GetLineageResponse
-	(*LineageLot)(nil),           // 13: lotpaper.v1.LineageLot
-	(*LineageEdge)(nil),          // 14: lotpaper.v1.LineageEdge
-	(*GetStatusRequest)(nil),     // 15: lotpaper.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),    // 16: lotpaper.v1.GetStatusResponse
-	(*TreatmentStatus)(nil),      // 17: lotpaper.v1.TreatmentStatus
-	(*SampleSupport)(nil),        // 18: lotpaper.v1.SampleSupport
-	(*LikelihoodRatio)(nil),      // 19: lotpaper.v1.LikelihoodRatio
-	(*EvidenceItem)(nil),         // 20: lotpaper.v1.EvidenceItem
-	(*CustodySpan)(nil),          // 21: lotpaper.v1.CustodySpan
-	(*SaleClaims)(nil),           // 22: lotpaper.v1.SaleClaims
-	(*ClaimThenAndNow)(nil),      // 23: lotpaper.v1.ClaimThenAndNow
-	(*Record)(nil),               // 24: lotpaper.v1.Record
-	(*HandStatement)(nil),        // 25: lotpaper.v1.HandStatement
-	(*CheckClaimsRequest)(nil),   // 26: lotpaper.v1.CheckClaimsRequest
-	(*CheckClaimsResponse)(nil),  // 27: lotpaper.v1.CheckClaimsResponse
-	(*ClaimResult)(nil),          // 28: lotpaper.v1.ClaimResult
-	(*GetStoneRequest)(nil),      // 29: lotpaper.v1.GetStoneRequest
-	(*GetStoneResponse)(nil),     // 30: lotpaper.v1.GetStoneResponse
-	(*WatchRequest)(nil),         // 31: lotpaper.v1.WatchRequest
-	(*WatchResponse)(nil),        // 32: lotpaper.v1.WatchResponse
-	(*StatusChange)(nil),         // 33: lotpaper.v1.StatusChange
-	(*VerdictChange)(nil),        // 34: lotpaper.v1.VerdictChange
-	(*Alert)(nil),                // 35: lotpaper.v1.Alert
-	(*GetNextTestsRequest)(nil),  // 36: lotpaper.v1.GetNextTestsRequest
-	(*GetNextTestsResponse)(nil), // 37: lotpaper.v1.GetNextTestsResponse
-	(*NextTest)(nil),             // 38: lotpaper.v1.NextTest
-	(*NextTreatment)(nil),        // 39: lotpaper.v1.NextTreatment
-	(*NextOutcome)(nil),          // 40: lotpaper.v1.NextOutcome
-	(*Policy)(nil),               // 41: lotpaper.v1.Policy
-	(*Material)(nil),             // 42: lotpaper.v1.Material
-	(*Finding)(nil),              // 43: lotpaper.v1.Finding
-	(*Event)(nil),                // 44: lotpaper.v1.Event
-	(*KnownCounts)(nil),          // 45: lotpaper.v1.KnownCounts
+	(*GetLogRequest)(nil),         // 0: lotpaper.v1.GetLogRequest
+	(*GetLogResponse)(nil),        // 1: lotpaper.v1.GetLogResponse
+	(*ListLotsRequest)(nil),       // 2: lotpaper.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),      // 3: lotpaper.v1.ListLotsResponse
+	(*LotSummary)(nil),            // 4: lotpaper.v1.LotSummary
+	(*GetLotRequest)(nil),         // 5: lotpaper.v1.GetLotRequest
+	(*GetLotResponse)(nil),        // 6: lotpaper.v1.GetLotResponse
+	(*Weighing)(nil),              // 7: lotpaper.v1.Weighing
+	(*Pending)(nil),               // 8: lotpaper.v1.Pending
+	(*GetHistoryRequest)(nil),     // 9: lotpaper.v1.GetHistoryRequest
+	(*GetHistoryResponse)(nil),    // 10: lotpaper.v1.GetHistoryResponse
+	(*GetLineageRequest)(nil),     // 11: lotpaper.v1.GetLineageRequest
+	(*GetLineageResponse)(nil),    // 12: lotpaper.v1.GetLineageResponse
+	(*LineageLot)(nil),            // 13: lotpaper.v1.LineageLot
+	(*LineageEdge)(nil),           // 14: lotpaper.v1.LineageEdge
+	(*GetStatusRequest)(nil),      // 15: lotpaper.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),     // 16: lotpaper.v1.GetStatusResponse
+	(*TreatmentStatus)(nil),       // 17: lotpaper.v1.TreatmentStatus
+	(*SampleSupport)(nil),         // 18: lotpaper.v1.SampleSupport
+	(*LikelihoodRatio)(nil),       // 19: lotpaper.v1.LikelihoodRatio
+	(*EvidenceItem)(nil),          // 20: lotpaper.v1.EvidenceItem
+	(*CustodySpan)(nil),           // 21: lotpaper.v1.CustodySpan
+	(*SaleClaims)(nil),            // 22: lotpaper.v1.SaleClaims
+	(*ClaimThenAndNow)(nil),       // 23: lotpaper.v1.ClaimThenAndNow
+	(*Record)(nil),                // 24: lotpaper.v1.Record
+	(*HandStatement)(nil),         // 25: lotpaper.v1.HandStatement
+	(*CheckClaimsRequest)(nil),    // 26: lotpaper.v1.CheckClaimsRequest
+	(*CheckClaimsResponse)(nil),   // 27: lotpaper.v1.CheckClaimsResponse
+	(*ClaimResult)(nil),           // 28: lotpaper.v1.ClaimResult
+	(*GetStoneRequest)(nil),       // 29: lotpaper.v1.GetStoneRequest
+	(*GetStoneResponse)(nil),      // 30: lotpaper.v1.GetStoneResponse
+	(*WatchRequest)(nil),          // 31: lotpaper.v1.WatchRequest
+	(*WatchResponse)(nil),         // 32: lotpaper.v1.WatchResponse
+	(*StatusChange)(nil),          // 33: lotpaper.v1.StatusChange
+	(*VerdictChange)(nil),         // 34: lotpaper.v1.VerdictChange
+	(*Alert)(nil),                 // 35: lotpaper.v1.Alert
+	(*GetNextTestsRequest)(nil),   // 36: lotpaper.v1.GetNextTestsRequest
+	(*GetNextTestsResponse)(nil),  // 37: lotpaper.v1.GetNextTestsResponse
+	(*NextTest)(nil),              // 38: lotpaper.v1.NextTest
+	(*NextTreatment)(nil),         // 39: lotpaper.v1.NextTreatment
+	(*NextOutcome)(nil),           // 40: lotpaper.v1.NextOutcome
+	(*GetDisclosureRequest)(nil),  // 41: lotpaper.v1.GetDisclosureRequest
+	(*GetDisclosureResponse)(nil), // 42: lotpaper.v1.GetDisclosureResponse
+	(*Duty)(nil),                  // 43: lotpaper.v1.Duty
+	(*Term)(nil),                  // 44: lotpaper.v1.Term
+	(*TreatmentCode)(nil),         // 45: lotpaper.v1.TreatmentCode
+	(*Policy)(nil),                // 46: lotpaper.v1.Policy
+	(*Material)(nil),              // 47: lotpaper.v1.Material
+	(*Finding)(nil),               // 48: lotpaper.v1.Finding
+	(*Event)(nil),                 // 49: lotpaper.v1.Event
+	(*KnownCounts)(nil),           // 50: lotpaper.v1.KnownCounts
 }
 var file_lotpaper_v1_status_proto_depIdxs = []int32{
-	41, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
+	46, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
 	4,  // 1: lotpaper.v1.ListLotsResponse.lots:type_name -> lotpaper.v1.LotSummary
-	42, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
+	47, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
 	7,  // 3: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
 	8,  // 4: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
-	43, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
-	44, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
+	48, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
+	49, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
 	13, // 7: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
 	14, // 8: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
 	17, // 9: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
@@ -4761,46 +5296,51 @@ var file_lotpaper_v1_status_proto_depIdxs = []int32{
 	20, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
 	19, // 14: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
 	18, // 15: lotpaper.v1.TreatmentStatus.sample:type_name -> lotpaper.v1.SampleSupport
-	45, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
+	50, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
 	19, // 17: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
 	23, // 18: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
 	25, // 19: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
 	28, // 20: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
-	42, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
+	47, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
 	17, // 22: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
 	21, // 23: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	44, // 24: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
+	49, // 24: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
 	35, // 25: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
 	33, // 26: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
 	34, // 27: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
 	38, // 28: lotpaper.v1.GetNextTestsResponse.tests:type_name -> lotpaper.v1.NextTest
 	39, // 29: lotpaper.v1.NextTest.treatments:type_name -> lotpaper.v1.NextTreatment
 	40, // 30: lotpaper.v1.NextTreatment.outcomes:type_name -> lotpaper.v1.NextOutcome
-	0,  // 31: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
-	2,  // 32: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
-	5,  // 33: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
-	9,  // 34: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
-	11, // 35: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
-	15, // 36: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
-	26, // 37: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
-	36, // 38: lotpaper.v1.StatusService.GetNextTests:input_type -> lotpaper.v1.GetNextTestsRequest
-	29, // 39: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
-	31, // 40: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
-	1,  // 41: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
-	3,  // 42: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
-	6,  // 43: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
-	10, // 44: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	12, // 45: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
-	16, // 46: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
-	27, // 47: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
-	37, // 48: lotpaper.v1.StatusService.GetNextTests:output_type -> lotpaper.v1.GetNextTestsResponse
-	30, // 49: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
-	32, // 50: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
-	41, // [41:51] is the sub-list for method output_type
-	31, // [31:41] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	43, // 31: lotpaper.v1.GetDisclosureResponse.must:type_name -> lotpaper.v1.Duty
+	44, // 32: lotpaper.v1.GetDisclosureResponse.may_not:type_name -> lotpaper.v1.Term
+	45, // 33: lotpaper.v1.GetDisclosureResponse.codes:type_name -> lotpaper.v1.TreatmentCode
+	0,  // 34: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
+	2,  // 35: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
+	5,  // 36: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
+	9,  // 37: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
+	11, // 38: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
+	15, // 39: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
+	26, // 40: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
+	36, // 41: lotpaper.v1.StatusService.GetNextTests:input_type -> lotpaper.v1.GetNextTestsRequest
+	41, // 42: lotpaper.v1.StatusService.GetDisclosure:input_type -> lotpaper.v1.GetDisclosureRequest
+	29, // 43: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
+	31, // 44: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
+	1,  // 45: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
+	3,  // 46: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
+	6,  // 47: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
+	10, // 48: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	12, // 49: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
+	16, // 50: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
+	27, // 51: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
+	37, // 52: lotpaper.v1.StatusService.GetNextTests:output_type -> lotpaper.v1.GetNextTestsResponse
+	42, // 53: lotpaper.v1.StatusService.GetDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
+	30, // 54: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
+	32, // 55: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
+	45, // [45:56] is the sub-list for method output_type
+	34, // [34:45] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_status_proto_init() }
@@ -4835,13 +5375,15 @@ func file_lotpaper_v1_status_proto_init() {
 	file_lotpaper_v1_status_proto_msgTypes[38].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[39].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[40].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[41].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[43].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_status_proto_rawDesc), len(file_lotpaper_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   41,
+			NumMessages:   46,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

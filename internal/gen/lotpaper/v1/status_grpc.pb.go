@@ -19,16 +19,17 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	StatusService_GetLog_FullMethodName       = "/lotpaper.v1.StatusService/GetLog"
-	StatusService_ListLots_FullMethodName     = "/lotpaper.v1.StatusService/ListLots"
-	StatusService_GetLot_FullMethodName       = "/lotpaper.v1.StatusService/GetLot"
-	StatusService_GetHistory_FullMethodName   = "/lotpaper.v1.StatusService/GetHistory"
-	StatusService_GetLineage_FullMethodName   = "/lotpaper.v1.StatusService/GetLineage"
-	StatusService_GetStatus_FullMethodName    = "/lotpaper.v1.StatusService/GetStatus"
-	StatusService_CheckClaims_FullMethodName  = "/lotpaper.v1.StatusService/CheckClaims"
-	StatusService_GetNextTests_FullMethodName = "/lotpaper.v1.StatusService/GetNextTests"
-	StatusService_GetStone_FullMethodName     = "/lotpaper.v1.StatusService/GetStone"
-	StatusService_Watch_FullMethodName        = "/lotpaper.v1.StatusService/Watch"
+	StatusService_GetLog_FullMethodName        = "/lotpaper.v1.StatusService/GetLog"
+	StatusService_ListLots_FullMethodName      = "/lotpaper.v1.StatusService/ListLots"
+	StatusService_GetLot_FullMethodName        = "/lotpaper.v1.StatusService/GetLot"
+	StatusService_GetHistory_FullMethodName    = "/lotpaper.v1.StatusService/GetHistory"
+	StatusService_GetLineage_FullMethodName    = "/lotpaper.v1.StatusService/GetLineage"
+	StatusService_GetStatus_FullMethodName     = "/lotpaper.v1.StatusService/GetStatus"
+	StatusService_CheckClaims_FullMethodName   = "/lotpaper.v1.StatusService/CheckClaims"
+	StatusService_GetNextTests_FullMethodName  = "/lotpaper.v1.StatusService/GetNextTests"
+	StatusService_GetDisclosure_FullMethodName = "/lotpaper.v1.StatusService/GetDisclosure"
+	StatusService_GetStone_FullMethodName      = "/lotpaper.v1.StatusService/GetStone"
+	StatusService_Watch_FullMethodName         = "/lotpaper.v1.StatusService/Watch"
 )
 
 // StatusServiceClient is the client API for StatusService service.
@@ -55,6 +56,8 @@ type StatusServiceClient interface {
 	CheckClaims(ctx context.Context, in *CheckClaimsRequest, opts ...grpc.CallOption) (*CheckClaimsResponse, error)
 	// GetNextTests answers which tests would tell more of a lot, the most useful first.
 	GetNextTests(ctx context.Context, in *GetNextTestsRequest, opts ...grpc.CallOption) (*GetNextTestsResponse, error)
+	// GetDisclosure answers what a seller has to tell of a lot in a market. Guidance, no legal advice.
+	GetDisclosure(ctx context.Context, in *GetDisclosureRequest, opts ...grpc.CallOption) (*GetDisclosureResponse, error)
 	// GetStone answers a stone's public record by its handle, without private fields.
 	GetStone(ctx context.Context, in *GetStoneRequest, opts ...grpc.CallOption) (*GetStoneResponse, error)
 	// Watch streams events, status changes and alerts as they happen.
@@ -149,6 +152,16 @@ func (c *statusServiceClient) GetNextTests(ctx context.Context, in *GetNextTests
 	return out, nil
 }
 
+func (c *statusServiceClient) GetDisclosure(ctx context.Context, in *GetDisclosureRequest, opts ...grpc.CallOption) (*GetDisclosureResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetDisclosureResponse)
+	err := c.cc.Invoke(ctx, StatusService_GetDisclosure_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *statusServiceClient) GetStone(ctx context.Context, in *GetStoneRequest, opts ...grpc.CallOption) (*GetStoneResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetStoneResponse)
@@ -202,6 +215,8 @@ type StatusServiceServer interface {
 	CheckClaims(context.Context, *CheckClaimsRequest) (*CheckClaimsResponse, error)
 	// GetNextTests answers which tests would tell more of a lot, the most useful first.
 	GetNextTests(context.Context, *GetNextTestsRequest) (*GetNextTestsResponse, error)
+	// GetDisclosure answers what a seller has to tell of a lot in a market. Guidance, no legal advice.
+	GetDisclosure(context.Context, *GetDisclosureRequest) (*GetDisclosureResponse, error)
 	// GetStone answers a stone's public record by its handle, without private fields.
 	GetStone(context.Context, *GetStoneRequest) (*GetStoneResponse, error)
 	// Watch streams events, status changes and alerts as they happen.
@@ -239,6 +254,9 @@ func (UnimplementedStatusServiceServer) CheckClaims(context.Context, *CheckClaim
 }
 func (UnimplementedStatusServiceServer) GetNextTests(context.Context, *GetNextTestsRequest) (*GetNextTestsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetNextTests not implemented")
+}
+func (UnimplementedStatusServiceServer) GetDisclosure(context.Context, *GetDisclosureRequest) (*GetDisclosureResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetDisclosure not implemented")
 }
 func (UnimplementedStatusServiceServer) GetStone(context.Context, *GetStoneRequest) (*GetStoneResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetStone not implemented")
@@ -411,6 +429,24 @@ func _StatusService_GetNextTests_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StatusService_GetDisclosure_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetDisclosureRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).GetDisclosure(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_GetDisclosure_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).GetDisclosure(ctx, req.(*GetDisclosureRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _StatusService_GetStone_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetStoneRequest)
 	if err := dec(in); err != nil {
@@ -478,6 +514,10 @@ var StatusService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetNextTests",
 			Handler:    _StatusService_GetNextTests_Handler,
+		},
+		{
+			MethodName: "GetDisclosure",
+			Handler:    _StatusService_GetDisclosure_Handler,
 		},
 		{
 			MethodName: "GetStone",
