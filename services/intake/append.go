@@ -51,6 +51,9 @@ func (s *Service) AppendLogEvent(ctx context.Context, req *pb.AppendLogEventRequ
 	if f != nil {
 		return nil, f
 	}
+	if f := unconditional(ctx); f != nil {
+		return nil, f
+	}
 	m := req.GetEvent()
 	if m == nil {
 		m = &pb.Event{}
@@ -77,6 +80,9 @@ func (s *Service) AppendLogEvent(ctx context.Context, req *pb.AppendLogEventRequ
 func (s *Service) AppendBatch(ctx context.Context, req *pb.AppendBatchRequest) (*pb.AppendBatchResponse, error) {
 	who, f := caller(ctx)
 	if f != nil {
+		return nil, f
+	}
+	if f := unconditional(ctx); f != nil {
 		return nil, f
 	}
 	key, f := keyOf(ctx)

@@ -21,6 +21,9 @@ func (s *Service) AppendEnvelopes(ctx context.Context, req *pb.AppendEnvelopesRe
 	if f != nil {
 		return nil, f
 	}
+	if f := unconditional(ctx); f != nil {
+		return nil, f
+	}
 	if _, f := keyOf(ctx); f != nil {
 		return nil, f
 	}

@@ -86,3 +86,18 @@ func TestAMeasurementThatCannotBeRight(t *testing.T) {
 		})
 	}
 }
+
+// A condition on an account is refused where it could not be kept.
+func TestIfMatchWithNoOneAccount(t *testing.T) {
+	s := start(t, nil)
+	ctx := as("miner", "if-match", `"812"`)
+	_, err := s.AppendBatch(ctx, &pb.AppendBatchRequest{Events: []*pb.Event{described(t, 1)}})
+	wantFault(t, err, fault.InvalidField, codes.InvalidArgument, "If-Match", "expectedRevision")
+	_, err = s.AppendLogEvent(ctx, &pb.AppendLogEventRequest{Event: event(t, 2, `{"methodValidated": {"method": "INFRARED", "protocol": "P-1"}}`)})
+	wantFault(t, err, fault.InvalidField, codes.InvalidArgument, "If-Match", "accepted")
+	_, err = s.AppendEnvelopes(ctx, &pb.AppendEnvelopesRequest{})
+	wantFault(t, err, fault.InvalidField, codes.InvalidArgument, "If-Match", "accepted")
+	if len(s.inLog()) != 0 {
+		t.Errorf("in the log: %v", s.inLog())
+	}
+}

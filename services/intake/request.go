@@ -108,6 +108,15 @@ func (s *Service) fresh() (opal.RequestID, error) {
 	return id, nil
 }
 
+// unconditional refuses an If-Match header where there is no one account that it could mean: it would be ignored, and the poster would think it held.
+func unconditional(ctx context.Context) *fault.Error {
+	tag, f := header(ctx, ifMatch)
+	if f == nil && tag != "" {
+		f = fault.New(fault.InvalidField, ifMatch, "found %q, accepted is the header with one event about a lot; in a batch each event has its expectedRevision", clip(tag))
+	}
+	return f
+}
+
 // expect takes an If-Match header, the entity tag of an account, for the revision that the poster knew.
 func expect(ctx context.Context, m *pb.Event) *fault.Error {
 	tag, f := header(ctx, ifMatch)
