@@ -30,7 +30,7 @@ type Options struct {
 	Logger *slog.Logger
 	// ReadOnly opens the store without changing it.
 	ReadOnly bool
-	// CacheBytes is the size of the block cache; 0: 40 MiB. MemTableBytes is the size of one memtable, of which there are two; 0: 32 MiB.
+	// CacheBytes is the size of the block cache; 0: 32 MiB. MemTableBytes is the size of one memtable, of which there are two; 0: 32 MiB.
 	CacheBytes    int64
 	MemTableBytes uint64
 	// FlushEvery is how long an applied block may live in memory and the journal only; 0: 30 s. Negative: only when a memtable is full.
@@ -47,7 +47,7 @@ func (o *Options) setDefaults() {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
 	if o.CacheBytes == 0 {
-		o.CacheBytes = 40 << 20
+		o.CacheBytes = 32 << 20
 	}
 	if o.MemTableBytes == 0 {
 		o.MemTableBytes = 32 << 20
