@@ -193,8 +193,9 @@ type Item struct {
 	Counted *Counted
 	// CountedBy says whose they are: "published", or the events of the laboratory.
 	CountedBy string
-	// LR is its likelihood ratio; nil: direction only.
-	LR *LikelihoodRatio
+	// LR is its likelihood ratio with its 95 % interval, and Formula how they come from the counts; nil: direction only.
+	LR      *LikelihoodRatio
+	Formula string
 
 	Text string
 }

@@ -23,6 +23,8 @@ type walker struct {
 	parts map[partKey]*lineResult
 	// ancestors remembers what a lot was made of, for the lots that somebody stated something about.
 	ancestors map[string]map[string]bool
+	// validated remembers what laboratories counted.
+	validated map[Laboratory][]Validation
 	// err is what went wrong where no error is returned.
 	err error
 }
@@ -36,7 +38,7 @@ func newWalker(q Query) (*walker, error) {
 	if q.Ratios == nil {
 		q.Ratios = &Ratios{}
 	}
-	w := &walker{q: q, treatments: opal.AllTreatments(), read: map[string]*Summary{}, parts: map[partKey]*lineResult{}, ancestors: map[string]map[string]bool{}}
+	w := &walker{q: q, treatments: opal.AllTreatments(), read: map[string]*Summary{}, parts: map[partKey]*lineResult{}, ancestors: map[string]map[string]bool{}, validated: map[Laboratory][]Validation{}}
 	if q.Rules == nil {
 		p := opal.DefaultPolicy()
 		w.rules = Rules{Table: Latest(), TransitDays: p.TransitDays, SampleBound: p.SampleBound}

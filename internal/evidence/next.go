@@ -312,10 +312,13 @@ func needsWord(needs string) string {
 }
 
 // probability is how probable the treatment is now, if it was even before anything was known: from the combined ratio or, where there is
-// none, ½.
+// none, from a sample of the parcel, or else ½.
 func (l *line) probability(r *treatmentResult) float64 {
-	if lr := r.weight.ratio; lr != nil {
-		return lr.Point / (1 + lr.Point)
+	switch {
+	case r.weight.ratio != nil:
+		return r.weight.ratio.Point / (1 + r.weight.ratio.Point)
+	case r.sample != nil && !r.sample.lost && !r.sample.sorted:
+		return r.sample.untested
 	}
 	return 0.5
 }

@@ -235,8 +235,9 @@ func TestNextOfOthers(t *testing.T) {
 func BenchmarkNext(b *testing.B) {
 	w, lot := longLine(b)
 	q := w.query(lot)
+	q.Validated, q.Ratios = validated(longLineCounts()...), &Ratios{}
 	for b.Loop() {
-		if _, err := NextTests(q, nil); err != nil {
+		if _, err := NextTests(q, []Laboratory{{"lab", opal.Infrared, "P-1"}, {"lab", opal.Microscope, "P-1"}}); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -5,6 +5,8 @@ import (
 	"sync"
 
 	"gonum.org/v1/gonum/mathext"
+
+	"github.com/lotpaper/lotpaper/internal/sampling"
 )
 
 // Ratios computes likelihood ratios of counts, each once. It is safe for use by many at the same time; the zero value is ready.
@@ -17,8 +19,14 @@ import (
 // made of the exact quantiles of the ratio of the two shares, Beta(a+½, A−a+½) and Beta(b+½, B−b+½), which are independent of each other;
 // found by quadrature, and not by simulation or by the usual logarithmic formula, which fails where a count is 0 or all.
 type Ratios struct {
-	mu   sync.Mutex
-	made map[ratioKey]LikelihoodRatio // guarded by mu
+	mu       sync.Mutex
+	made     map[ratioKey]LikelihoodRatio // guarded by mu
+	untested map[untestedKey]float64      // guarded by mu
+}
+
+type untestedKey struct {
+	counts           Counted
+	tested, positive int64
 }
 
 type ratioKey struct {
@@ -46,6 +54,34 @@ func (r *Ratios) Of(c Counted, level float64) LikelihoodRatio {
 	}
 	r.made[key] = lr
 	return lr
+}
+
+// Untested is the probability that a stone which nobody tested is treated, where a blind draw showed so many positives and the test was counted on
+// stones of known history: with Jeffreys' prior, and integrated over what so few known stones leave open. false: the counts say nothing.
+func (r *Ratios) Untested(c Counted, tested, positive int64) (float64, bool) {
+	key := untestedKey{c, tested, positive}
+	r.mu.Lock()
+	p, ok := r.untested[key]
+	r.mu.Unlock()
+	if ok {
+		return p, p >= 0
+	}
+	p = -1
+	// The share does not depend on the parcel, so the smallest one does.
+	a, f := sampling.Infer(sampling.Question{
+		Parcel: tested, Tested: tested, Positives: positive, Confidence: ItemLevel, Test: sampling.Perfect(),
+		Counts: &sampling.Counts{TreatedWith: c.TreatedWith, TreatedAll: c.TreatedAll, UntreatedWith: c.UntreatedWith, UntreatedAll: c.UntreatedAll},
+	})
+	if f == nil {
+		p = nine(a.Untested)
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.untested == nil || len(r.untested) >= mostRatios {
+		r.untested = map[untestedKey]float64{}
+	}
+	r.untested[key] = p
+	return p, p >= 0
 }
 
 func ratioOf(c Counted, level float64) LikelihoodRatio {

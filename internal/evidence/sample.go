@@ -91,6 +91,7 @@ func (l *line) sample(w *weighed) *drawn {
 		return nil
 	}
 	s := &drawn{w: w, Limits: a.Limits, tested: tested, positives: *t.positive, untested: nine(a.Untested), bound: a.Upper, among: of}
+	l.support(s)
 	for i := t.seg; i >= 0; i-- {
 		g := &l.segs[i]
 		if i < t.seg {
@@ -99,6 +100,33 @@ func (l *line) sample(w *weighed) *drawn {
 		l.parted(s, i, t)
 	}
 	return s
+}
+
+// support finds what the sample makes of a stone that was not in it, with the counts behind the outcome. It is never surer than the same outcome on the
+// stone itself would make it, if treatment were as likely as not.
+func (l *line) support(s *drawn) {
+	x := s.w.item
+	if !x.Counted.enough() {
+		return
+	}
+	shown := *x.Counted
+	if x.Stance == PointsAway {
+		// What was counted is the clean outcome, and what shows a stone as treated is any other.
+		shown.TreatedWith, shown.UntreatedWith = shown.TreatedAll-shown.TreatedWith, shown.UntreatedAll-shown.UntreatedWith
+	}
+	if p, ok := l.w.q.Ratios.Untested(shown, s.tested, s.positives); ok {
+		s.untested = p
+	}
+	if x.LR == nil {
+		return
+	}
+	itself := nine(x.LR.Point / (1 + x.LR.Point))
+	switch {
+	case s.positives == 0 && itself < 0.5:
+		s.untested = max(s.untested, itself)
+	case s.positives > 0 && itself > 0.5:
+		s.untested = min(s.untested, itself)
+	}
 }
 
 // part takes the statement along to what an event made of the lot before.

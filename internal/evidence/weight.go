@@ -57,10 +57,15 @@ func (l *line) ownCounts(t *lineTest, outcome opal.Outcome, treatment opal.Treat
 	if l.w.q.Validated == nil || t.fact.Protocol == "" {
 		return nil, ""
 	}
-	list, err := l.w.q.Validated(t.fact.Fact.Party, t.fact.Method, t.fact.Protocol, l.w.q.KnownAt)
-	if err != nil {
-		l.w.err = fmt.Errorf("read the counts of %s: %w", t.fact.Fact.Party, err)
-		return nil, ""
+	lab := Laboratory{t.fact.Fact.Party, t.fact.Method, t.fact.Protocol}
+	list, ok := l.w.validated[lab]
+	if !ok {
+		var err error
+		if list, err = l.w.q.Validated(lab.Party, lab.Method, lab.Protocol, l.w.q.KnownAt); err != nil {
+			l.w.err = fmt.Errorf("read the counts of %s: %w", lab.Party, err)
+			return nil, ""
+		}
+		l.w.validated[lab] = list
 	}
 	var sum Counted
 	var from []string
@@ -156,6 +161,18 @@ func (l *line) ratio(w *weighed) {
 	}
 	lr := l.w.q.Ratios.Of(*item.Counted, ItemLevel)
 	item.LR = &lr
+	if !l.w.brief {
+		item.Formula = textFormula(*item.Counted)
+	}
+}
+
+// textFormula says how the ratio and its interval come from the counts.
+func textFormula(c Counted) string {
+	n := func(v int64) string { return strconv.FormatInt(v, 10) }
+	treated, untreated := n(c.TreatedWith), n(c.UntreatedWith)
+	return "((" + treated + " + ½)/(" + n(c.TreatedAll) + " + 1)) / ((" + untreated + " + ½)/(" + n(c.UntreatedAll) +
+		" + 1)); interval: exact quantiles of the ratio of Beta(" + treated + ".5, " + n(c.TreatedAll-c.TreatedWith) + ".5) to Beta(" +
+		untreated + ".5, " + n(c.UntreatedAll-c.UntreatedWith) + ".5)"
 }
 
 // weight is what the graded items on the stone itself say together of one treatment.
@@ -361,8 +378,8 @@ func textRatio(lr LikelihoodRatio, level float64) string {
 	if lr.Point < 1 {
 		ratio, cautious, first, second = 1/ratio, 1/cautious, "is not treated", "is"
 	}
-	return fmt.Sprintf("about %s times more probable if the stone %s than if it %s (at least %s times, %s %%)",
-		rough(ratio), first, second, rough(cautious), strconv.FormatFloat(level*100, 'g', 4, 64))
+	return "about " + rough(ratio) + " times more probable if the stone " + first + " than if it " + second + " (at least " + rough(cautious) + " times, " +
+		strconv.FormatFloat(level*100, 'g', 4, 64) + " %)"
 }
 
 // rough writes a ratio with two or three digits: it is no better known.
@@ -383,7 +400,8 @@ func textCounts(item *Item) string {
 	if c == nil || item.Stance != PointsTo && item.Stance != PointsAway {
 		return ""
 	}
-	s := fmt.Sprintf("; on known stones it was seen on %d of %d treated and %d of %d untreated", c.TreatedWith, c.TreatedAll, c.UntreatedWith, c.UntreatedAll)
+	n := func(v int64) string { return strconv.FormatInt(v, 10) }
+	s := "; on known stones it was seen on " + n(c.TreatedWith) + " of " + n(c.TreatedAll) + " treated and " + n(c.UntreatedWith) + " of " + n(c.UntreatedAll) + " untreated"
 	if item.LR == nil {
 		return s + ", too few for more than a direction"
 	}

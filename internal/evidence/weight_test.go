@@ -94,6 +94,9 @@ func TestTheNumbersCanBeFollowed(t *testing.T) {
 	if lr := x.LR; lr == nil || math.Abs(lr.Point-120.512195) > 1e-6 || math.Abs(lr.Lower-24.1794) > 1e-4 {
 		t.Errorf("ratio %+v", lr)
 	}
+	if want := "((40 + ½)/(40 + 1)) / ((0 + ½)/(60 + 1)); interval: exact quantiles of the ratio of Beta(40.5, 0.5) to Beta(0.5, 60.5)"; x.Formula != want {
+		t.Errorf("formula %q, want %q", x.Formula, want)
+	}
 	if want := "on known stones it was seen on 40 of 40 treated and 0 of 60 untreated, so it is about 121 times more probable if the stone is treated than if it is not (at least 24 times, 95 %)"; !strings.Contains(x.Text, want) {
 		t.Errorf("%q", x.Text)
 	}

@@ -132,7 +132,7 @@ func itemOut(e *evidence.Item) *pb.EvidenceItem {
 		}
 	}
 	return &pb.EvidenceItem{
-		Known: known, KnownBy: given(e.CountedBy), LikelihoodRatio: ratioOut(e.LR, evidence.ItemLevel),
+		Known: known, KnownBy: given(e.CountedBy), Formula: given(e.Formula), LikelihoodRatio: ratioOut(e.LR, evidence.ItemLevel),
 		Event: e.Event, Position: wire.Position(e.Position), Lot: e.Lot, Party: e.Party, OccurredAt: e.OccurredAt, Kind: string(e.Kind),
 		Method: given(e.Method), Outcome: given(e.Outcome), Where: given(e.Where), Stance: given(e.Stance), Coverage: given(e.Coverage),
 		Counts: e.Counts, SetAside: given(e.SetAside), Rule: given(e.Rule), Source: given(e.Source), Group: given(e.Group),

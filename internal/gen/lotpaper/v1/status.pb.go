@@ -2152,8 +2152,10 @@ type EvidenceItem struct {
 	KnownBy *string `protobuf:"bytes,22,opt,name=known_by,json=knownBy,proto3,oneof" json:"known_by,omitempty"`
 	// Its likelihood ratio; left out: a direction only.
 	LikelihoodRatio *LikelihoodRatio `protobuf:"bytes,23,opt,name=likelihood_ratio,json=likelihoodRatio,proto3" json:"likelihood_ratio,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// How ratio and interval come from the counts.
+	Formula       *string `protobuf:"bytes,24,opt,name=formula,proto3,oneof" json:"formula,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *EvidenceItem) Reset() {
@@ -2345,6 +2347,13 @@ func (x *EvidenceItem) GetLikelihoodRatio() *LikelihoodRatio {
 		return x.LikelihoodRatio
 	}
 	return nil
+}
+
+func (x *EvidenceItem) GetFormula() string {
+	if x != nil && x.Formula != nil {
+		return *x.Formula
+	}
+	return ""
 }
 
 // CustodySpan is a time in which one party held the stones, or in which nobody documents who did.
@@ -4918,7 +4927,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05ratio\x18\x01 \x01(\x01R\x05ratio\x12\x14\n" +
 	"\x05lower\x18\x02 \x01(\x01R\x05lower\x12\x14\n" +
 	"\x05upper\x18\x03 \x01(\x01R\x05upper\x12\x14\n" +
-	"\x05level\x18\x04 \x01(\x01R\x05level\"\xce\x06\n" +
+	"\x05level\x18\x04 \x01(\x01R\x05level\"\xf9\x06\n" +
 	"\fEvidenceItem\x12\x14\n" +
 	"\x05event\x18\x01 \x01(\tR\x05event\x12\x1a\n" +
 	"\bposition\x18\x02 \x01(\x03R\bposition\x12\x10\n" +
@@ -4945,7 +4954,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05where\x18\x14 \x01(\tH\vR\x05where\x88\x01\x01\x12.\n" +
 	"\x05known\x18\x15 \x01(\v2\x18.lotpaper.v1.KnownCountsR\x05known\x12\x1e\n" +
 	"\bknown_by\x18\x16 \x01(\tH\fR\aknownBy\x88\x01\x01\x12G\n" +
-	"\x10likelihood_ratio\x18\x17 \x01(\v2\x1c.lotpaper.v1.LikelihoodRatioR\x0flikelihoodRatioB\t\n" +
+	"\x10likelihood_ratio\x18\x17 \x01(\v2\x1c.lotpaper.v1.LikelihoodRatioR\x0flikelihoodRatio\x12\x1d\n" +
+	"\aformula\x18\x18 \x01(\tH\rR\aformula\x88\x01\x01B\t\n" +
 	"\a_methodB\n" +
 	"\n" +
 	"\b_outcomeB\t\n" +
@@ -4960,7 +4970,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x03_ofB\v\n" +
 	"\t_positiveB\b\n" +
 	"\x06_whereB\v\n" +
-	"\t_known_by\"\xbf\x01\n" +
+	"\t_known_byB\n" +
+	"\n" +
+	"\b_formula\"\xbf\x01\n" +
 	"\vCustodySpan\x12\x1b\n" +
 	"\x06holder\x18\x01 \x01(\tH\x00R\x06holder\x88\x01\x01\x12\x17\n" +
 	"\x04from\x18\x02 \x01(\tH\x01R\x04from\x88\x01\x01\x12\x13\n" +
