@@ -34,6 +34,9 @@ type weighed struct {
 	test *lineTest
 	// find: a sign on some stone of a sample, however picked.
 	find bool
+	// restrains: an absence that was set aside because of what came after it, or of what lies over it. It says nothing any more, and yet what it said
+	// keeps others of its group from saying more than they did beside it.
+	restrains bool
 }
 
 // weighing gathers the items of one treatment. The items' memory is taken once, so that pointers into it stay.
@@ -74,7 +77,11 @@ func (l *line) weigh(t *lineTest, outcome int, treatment opal.Treatment, item *I
 	rule := l.fitting(t, finding, treatment)
 	if (rule.Stance == Shows || rule.Stance == PointsTo) && t.positive != nil && *t.positive == 0 && l.lookedFor(t, finding, treatment) {
 		// None of them showed it, and it was looked for: that is what NOTHING_SEEN says.
+		word := finding.Outcome
 		finding.Outcome = opal.NothingSeen
+		if !l.w.brief {
+			item.Text = textTest(f, &finding) + " (none of them showed " + plainWord(word) + ")"
+		}
 		rule = l.fitting(t, finding, treatment)
 	}
 	w.rule = rule.Rule
@@ -300,49 +307,52 @@ func anythingButNo(v string) bool {
 // setAside decides which of the items count. found tells which treatments were found on the stone, for what they mask.
 func (l *line) setAside(w *weighed, treatment opal.Treatment, found map[opal.Treatment]bool) {
 	item := w.item
-	reason := l.reason(w, treatment, found)
+	reason, restrains := l.reason(w, treatment, found)
 	if reason != "" {
-		item.SetAside, w.find = reason, false
+		item.SetAside, w.find, w.restrains = reason, false, restrains
 	}
 	item.Counts = reason == "" && item.Stance != Silent
 }
 
-// reason says why an item does not count; "": it does, as far as its stance goes.
-func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treatment]bool) string {
+// reason says why an item does not count; "": it does, as far as its stance goes. restrains: it is an absence that was once valid.
+func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treatment]bool) (reason string, restrains bool) {
 	t, item := w.test, w.item
 	f := &t.fact.Fact
 	switch {
 	case t.withdrawn:
-		return textWithdrawn(f)
+		return textWithdrawn(f), false
 	case l.w.q.Compromised != nil && l.w.q.Compromised(f.Party, f.Position):
-		return textCompromised(f.Party)
+		return textCompromised(f.Party), false
 	case t.stranger && item.Stance != Silent:
-		return textStranger(f.Party)
+		return textStranger(f.Party), false
 	}
 	absence := w.towards() < 0 || w.towards() == 0 && item.Stance == PointsAway
 	if !absence && !(low(item.Outcome) && item.Stance != Silent) {
-		return ""
+		return "", false
 	}
 	if absence {
 		if !t.surely {
-			return textPerhapsAfter
+			return textPerhapsAfter, true
 		}
 		for i := range l.declared {
 			d := &l.declared[i]
 			if d.treatment == treatment && !d.taken && !d.stated && !d.fact.At.Before(t.at) {
-				return textTreatedAfter(d)
+				return textTreatedAfter(d), true
 			}
 		}
 		for i := range l.gaps {
 			if l.gaps[i].after(t.at) {
-				return textGapAfter(&l.spans[l.gaps[i].span])
+				return textGapAfter(&l.spans[l.gaps[i].span]), true
 			}
 		}
 		if w.rule.Reach == SurfaceOnly && l.surfaceCutAfter(t.seg, t.at) {
-			return textSurfaceCut
+			return textSurfaceCut, true
 		}
 	}
-	return l.masked(w, absence, found)
+	if reason = l.masked(w, absence, found); reason != "" {
+		return reason, absence
+	}
+	return l.notDry(w), false
 }
 
 // low tells a clean or low outcome: one that the stone's being covered or filled could bring about.
@@ -375,8 +385,14 @@ func (l *line) masked(w *weighed, absence bool, found map[opal.Treatment]bool) s
 			return textMasked(mask)
 		}
 	}
-	if water && t.fact.Moisture != opal.Dry && t.fact.Moisture != opal.Room {
-		return textNotDry(t.fact.Moisture)
+	return ""
+}
+
+// notDry tells whether a water test that took up little began with a wet stone.
+func (l *line) notDry(w *weighed) string {
+	m := w.test.fact.Method
+	if moisture := w.test.fact.Moisture; low(w.item.Outcome) && (m == opal.WaterUptake || m == opal.WaterDrop) && moisture != opal.Dry && moisture != opal.Room {
+		return textNotDry(moisture)
 	}
 	return ""
 }

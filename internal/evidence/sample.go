@@ -82,6 +82,9 @@ func (l *line) sample(w *weighed) *drawn {
 	if t.coverage != SampleOf || t.positive == nil {
 		return nil
 	}
+	if uptakeRank(w.item.Outcome) > 0 {
+		return nil // how many drank so is no count of treated stones
+	}
 	tested, of, ok := l.random(t)
 	if !ok || *t.positive > tested {
 		return nil

@@ -54,6 +54,7 @@ func TestWhatASampleSaysOfAnUntestedStone(t *testing.T) {
 		"none of 52 by validated infrared":   {opal.Resin, infrared(52, 0), opal.Unsorted, NotFound, "at most 20 of them may be treated"},
 		"none of 52 by a word that shows it": {opal.Resin, drawnBlindly(opal.Infrared, "RESIN_BANDS", 52, 0, opal.Resin), opal.Unsorted, Open, "0 of 52"},
 		"a method that does not decide":      {opal.Smoke, drawnBlindly(opal.Microscope, opal.NothingSeen, 399, 0, opal.Smoke), opal.Unsorted, Open, "at most"},
+		"how many drank says nothing":        {opal.Resin, drawnBlindly(opal.WaterUptake, "STRONG", 52, 0, opal.Resin), opal.Unsorted, Open, "does not rule it out"},
 		"chosen, not drawn":                  {opal.Backing, change(side(52, 0), func(s *opal.Sample) { s.Selection = opal.Chosen }), opal.Unsorted, Open, "does not rule it out"},
 		"grabbed blindly":                    {opal.Backing, change(side(52, 0), func(s *opal.Sample) { s.Selection = opal.BlindGrab }), opal.Unsorted, Open, "does not rule it out"},
 		"drawn by its owner":                 {opal.Backing, change(side(52, 0), func(s *opal.Sample) { s.SelectedBy = "mine" }), opal.Unsorted, Open, "does not rule it out"},
@@ -70,6 +71,11 @@ func TestWhatASampleSaysOfAnUntestedStone(t *testing.T) {
 			w.test("mine.p", "2026-02-01", x.test)
 			w.post("mine", "mine.p", "2026-03-01", splitRest(x.manner, 399, parts("mine.s", 1)))
 			got := wantVerdict(t, w.ask(clean400(w.query("mine.s"))), x.treatment, x.want)
+			for _, e := range got.Evidence {
+				if e.Outcome == "RESIN_BANDS" && *e.Positive == 0 && !strings.Contains(e.Text, "nothing seen (none of them showed resin bands), which points away from resin") {
+					t.Errorf("the item is %q", e.Text)
+				}
+			}
 			if !strings.Contains(got.Statement, x.says) {
 				t.Errorf("%q, want %q in it", got.Statement, x.says)
 			}

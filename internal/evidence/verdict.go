@@ -249,7 +249,7 @@ func (l *line) ownItems() []weighing {
 		// What is found on the stone may hide other things, so the finds come first: they are never masked.
 		for j := range g.weighed {
 			x := &g.weighed[j]
-			if x.item.Stance == Shows && x.test.direct() && l.reason(x, treatment, nil) == "" {
+			if reason, _ := l.reason(x, treatment, nil); x.item.Stance == Shows && x.test.direct() && reason == "" {
 				found[treatment] = true
 			}
 		}

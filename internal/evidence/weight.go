@@ -205,7 +205,8 @@ var groupOrder = [...]Group{Organics, Carbon, Colour, Pores, Build}
 //
 // More evidence for a treatment never makes the verdict better, nor more against it worse. So where the product falls short of FOUND, what points to
 // the treatment is also tried without the groups that only widen the interval, and with the other items of a group; and where it falls short of
-// NOT_FOUND, without the groups pointing away whose intervals hold 1 at the product's level. If that decides, it is the answer.
+// NOT_FOUND, without the groups pointing away whose intervals hold 1 at the product's level. If that decides, it is the answer. And a clean result that
+// ended, by a cut, a gap or what lies over it, takes its place beside the others of its group still, or cutting a stone would better it.
 func (l *line) together(treatment opal.Treatment, own *weighing) weight {
 	out := weight{surface: true}
 	var groups [len(groupOrder)]groupWeight
@@ -234,6 +235,18 @@ func (l *line) together(treatment opal.Treatment, own *weighing) weight {
 	}
 	if used == 0 {
 		return out
+	}
+	for i := range own.weighed {
+		w := &own.weighed[i]
+		if !w.restrains || !w.test.direct() || w.item.LR == nil || w.item.LR.Upper >= 1 {
+			continue
+		}
+		if g := &groups[max(0, slices.Index(groupOrder[:], w.item.Group))]; g.best != nil && w.item.LR.Point > g.best.item.LR.Point {
+			g.best = w
+			if !l.w.brief {
+				w.item.Text = strings.TrimSuffix(w.item.Text, ".") + "; what it said still keeps others of its kind from saying more."
+			}
+		}
 	}
 	out.level = 1 - (1-ItemLevel)/float64(max(l.w.rules.Table.groups[treatment], used))
 	for i := range own.weighed {

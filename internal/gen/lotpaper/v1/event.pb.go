@@ -2610,7 +2610,8 @@ type Sample struct {
 	Tested *int32 `protobuf:"varint,2,opt,name=tested,proto3,oneof" json:"tested,omitempty"`
 	// Of how many.
 	Of *int32 `protobuf:"varint,3,opt,name=of,proto3,oneof" json:"of,omitempty"`
-	// How many showed the outcome.
+	// How many of them were positive: showed the outcome, where it is a sign of treatment; with an outcome that is none, such as NOTHING_SEEN, how many showed a sign
+	// of what was looked for.
 	Positive *int32 `protobuf:"varint,4,opt,name=positive,proto3,oneof" json:"positive,omitempty"`
 	// The lots tested, where they have ids of their own.
 	Lots []string `protobuf:"bytes,5,rep,name=lots,proto3" json:"lots,omitempty"`
