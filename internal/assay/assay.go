@@ -5,6 +5,7 @@ import (
 	"strconv"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
@@ -50,22 +51,13 @@ func grams(m opal.Mass) (g, u float64) {
 	return float64(w.Micrograms) / 1e6, float64(w.Step) / 1e6 / math.Sqrt(12)
 }
 
-// nine keeps nine significant digits: what is stored must be the same on every machine.
-func nine(v float64) float64 {
-	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 8, 64), 64)
-	if err != nil {
-		return v
-	}
-	return r
-}
-
 // Value is a figure with its standard uncertainty; a NaN uncertainty is none.
 type Value struct{ Value, Uncertainty float64 }
 
 func (v Value) figure(name, unit string) opal.Figure {
-	f := opal.Figure{Name: name, Value: nine(v.Value), Unit: unit}
+	f := opal.Figure{Name: name, Value: numeric.Nine(v.Value), Unit: unit}
 	if !math.IsNaN(v.Uncertainty) {
-		u := nine(v.Uncertainty)
+		u := numeric.Nine(v.Uncertainty)
 		f.Uncertainty = &u
 	}
 	return f

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/opal"
 	"github.com/lotpaper/lotpaper/internal/sampling"
 )
@@ -209,7 +210,7 @@ func (n *nextRun) add(lab Laboratory) error {
 			if test.Bits != nil {
 				total += *test.Bits
 			}
-			total = nine(total)
+			total = numeric.Nine(total)
 			test.Bits = &total
 		}
 		found = append(found, x)
@@ -374,12 +375,12 @@ func information(m opal.Method, rows []outcomeCounts, p float64) (bits float64, 
 	}
 	words := len(opal.Outcomes(m)) - 1 // UNREADABLE tells nothing and is not one of them
 	if disjoint, fits := apart(m, rows); fits {
-		return nine(expected(disjoint, words, p)), true
+		return numeric.Nine(expected(disjoint, words, p)), true
 	}
 	for _, r := range rows {
 		bits = max(bits, expected([]outcomeCounts{r}, 2, p))
 	}
-	return nine(bits), true
+	return numeric.Nine(bits), true
 }
 
 // apart takes from each word's stones those of the more extreme words; fits tells whether all of them are of one set of stones.

@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/mathext"
 
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/sampling"
 )
 
@@ -73,7 +74,7 @@ func (r *Ratios) Untested(c Counted, tested, positive int64) (float64, bool) {
 		Counts: &sampling.Counts{TreatedWith: c.TreatedWith, TreatedAll: c.TreatedAll, UntreatedWith: c.UntreatedWith, UntreatedAll: c.UntreatedAll},
 	})
 	if f == nil {
-		p = nine(a.Untested)
+		p = numeric.Nine(a.Untested)
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -88,7 +89,7 @@ func ratioOf(c Counted, level float64) LikelihoodRatio {
 	treated, untreated := jeffreys(c.TreatedWith, c.TreatedAll), jeffreys(c.UntreatedWith, c.UntreatedAll)
 	tail := (1 - level) / 2
 	point := (float64(c.TreatedWith) + 0.5) / (float64(c.TreatedAll) + 1) / ((float64(c.UntreatedWith) + 0.5) / (float64(c.UntreatedAll) + 1))
-	return LikelihoodRatio{Point: nine(point), Lower: nine(ratioQuantile(treated, untreated, tail, point)), Upper: nine(ratioQuantile(treated, untreated, 1-tail, point))}
+	return LikelihoodRatio{Point: numeric.Nine(point), Lower: numeric.Nine(ratioQuantile(treated, untreated, tail, point)), Upper: numeric.Nine(ratioQuantile(treated, untreated, 1-tail, point))}
 }
 
 // beta is a Beta distribution.
@@ -124,7 +125,7 @@ func ratioBelow(x, y beta, r float64) float64 {
 	gb, _ := math.Lgamma(y.b)
 	norm := gammas - ga - gb
 	sum := 1 - y.cdf(m)
-	panels(from, to, 12, func(psi, w float64) {
+	numeric.Panels(from, to, 12, func(psi, w float64) {
 		s, c := math.Sincos(psi)
 		v := m * s * s
 		if v <= 0 || v >= 1 {
@@ -180,35 +181,6 @@ func ratioQuantile(x, y beta, p, guess float64) float64 {
 		}
 	}
 	return math.Exp((lo + hi) / 2)
-}
-
-// Gauss–Legendre nodes and weights of 16 points on [−1, 1], right halves (Abramowitz & Stegun, table 25.4).
-var (
-	glNodes   = [...]float64{0.0950125098376374, 0.2816035507792589, 0.4580167776572274, 0.6178762444026438, 0.7554044083550030, 0.8656312023878318, 0.9445750230732326, 0.9894009349916499}
-	glWeights = [...]float64{0.1894506104550685, 0.1826034150449236, 0.1691565193950025, 0.1495959888165767, 0.1246289712555339, 0.0951585116824928, 0.0622535239386479, 0.0271524594117541}
-)
-
-func panels(from, to float64, count int, f func(x, weight float64)) {
-	h := (to - from) / float64(count) / 2
-	for i := range count {
-		mid := from + h*float64(2*i+1)
-		for k, node := range glNodes {
-			f(mid-h*node, glWeights[k]*h)
-			f(mid+h*node, glWeights[k]*h)
-		}
-	}
-}
-
-// nine keeps nine significant digits.
-func nine(v float64) float64 {
-	if v == 0 || math.IsInf(v, 0) || math.IsNaN(v) {
-		return v
-	}
-	scale := math.Pow(10, float64(8-int(math.Floor(math.Log10(math.Abs(v))))))
-	if math.IsInf(scale, 0) || scale == 0 {
-		return v
-	}
-	return math.Round(float64(v*scale)) / scale
 }
 
 // Says tells whether the ratio says anything: its interval lies wholly on one side of 1.

@@ -3,6 +3,7 @@ package evidence
 import (
 	"strconv"
 
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/opal"
 	"github.com/lotpaper/lotpaper/internal/sampling"
 )
@@ -93,7 +94,7 @@ func (l *line) sample(w *weighed) *drawn {
 	if f != nil {
 		return nil
 	}
-	s := &drawn{w: w, Limits: a.Limits, tested: tested, positives: *t.positive, untested: nine(a.Untested), bound: a.Upper, among: of}
+	s := &drawn{w: w, Limits: a.Limits, tested: tested, positives: *t.positive, untested: numeric.Nine(a.Untested), bound: a.Upper, among: of}
 	l.support(s)
 	for i := t.seg; i >= 0; i-- {
 		g := &l.segs[i]
@@ -123,7 +124,7 @@ func (l *line) support(s *drawn) {
 	if x.LR == nil {
 		return
 	}
-	itself := nine(x.LR.Point / (1 + x.LR.Point))
+	itself := numeric.Nine(x.LR.Point / (1 + x.LR.Point))
 	switch {
 	case s.positives == 0 && itself < 0.5:
 		s.untested = max(s.untested, itself)

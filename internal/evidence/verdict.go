@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
@@ -111,7 +112,7 @@ func evaluate(q Query) (*Status, error) {
 			}
 		}
 		if lr := t.weight.ratio; lr != nil {
-			log := nine(math.Log10(lr.Point))
+			log := numeric.Nine(math.Log10(lr.Point))
 			last := &out.Treatments[len(out.Treatments)-1]
 			last.LR, last.Level, last.Log10LR = lr, t.weight.level, &log
 		}

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
@@ -273,7 +274,7 @@ func (l *line) together(treatment opal.Treatment, own *weighing) weight {
 	if !product.finds() && !product.denies() {
 		product = decided(&groups, product)
 	}
-	product = LikelihoodRatio{nine(product.Point), nine(product.Lower), nine(product.Upper)}
+	product = LikelihoodRatio{numeric.Nine(product.Point), numeric.Nine(product.Lower), numeric.Nine(product.Upper)}
 	out.ratio = &product
 	return out
 }
@@ -363,7 +364,7 @@ func (w *walker) odds(r *lineResult) (odds float64, reckoned []opal.Treatment) {
 	if len(reckoned) == 0 {
 		return 0, nil
 	}
-	return nine(none / (1 - none)), reckoned
+	return numeric.Nine(none / (1 - none)), reckoned
 }
 
 // textOdds says them. They rest on a supposition, which the sentence names.

@@ -68,9 +68,10 @@ func importRules() map[string]importRule {
 		"internal/fault":      {pure: true},
 		"internal/opal":       {pure: true, module: []string{"internal/fault"}, tests: []string{textLib}}, // the ISO codes' second source
 		"internal/account":    {pure: true, module: []string{"internal/opal", "internal/fault"}},
-		"internal/evidence":   {pure: true, module: []string{"internal/opal", "internal/fault", "internal/sampling"}, outside: []string{mathsLib}},
-		"internal/assay":      {pure: true, module: []string{"internal/opal", "internal/fault"}},
-		"internal/sampling":   {pure: true, module: []string{"internal/opal", "internal/fault"}, outside: []string{mathsLib}},
+		"internal/evidence":   {pure: true, module: []string{"internal/opal", "internal/fault", "internal/sampling", "internal/numeric"}, outside: []string{mathsLib}},
+		"internal/assay":      {pure: true, module: []string{"internal/opal", "internal/fault", "internal/numeric"}},
+		"internal/numeric":    {pure: true},
+		"internal/sampling":   {pure: true, module: []string{"internal/opal", "internal/fault", "internal/numeric"}, outside: []string{mathsLib}},
 		"internal/disclosure": {pure: true, module: []string{"internal/opal", "internal/fault", "internal/evidence"}},
 		// Encoding is on the path of every event: it reads memory by a plan that was made with reflection.
 		"internal/canon": {pure: true, module: []string{"internal/fault"}, tests: []string{cborLib}, besides: []string{"unsafe"}},
@@ -115,7 +116,7 @@ func importRules() map[string]importRule {
 			outside: []string{grpcLib, protobufLib, genprotoLib, rateLib, syncLib, uuidLib, natsLib},
 		},
 		"services/laboratory": {
-			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/wire", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/numeric", "internal/wire", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
 		"services/ledger": {

@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/mathext"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
+	"github.com/lotpaper/lotpaper/internal/numeric"
 )
 
 // Largest figures that are taken.
@@ -170,24 +171,6 @@ func (c *Counts) test() Test {
 	}
 }
 
-// The shares of 16-point and 8-point Gauss–Legendre rules on [−1, 1], right halves (Abramowitz & Stegun, table 25.4).
-var (
-	nodes16   = [...]float64{0.0950125098376374, 0.2816035507792589, 0.4580167776572274, 0.6178762444026438, 0.7554044083550030, 0.8656312023878318, 0.9445750230732326, 0.9894009349916499}
-	weights16 = [...]float64{0.1894506104550685, 0.1826034150449236, 0.1691565193950025, 0.1495959888165767, 0.1246289712555339, 0.0951585116824928, 0.0622535239386479, 0.0271524594117541}
-)
-
-// panels calls f with the nodes of a composite rule on [from, to].
-func panels(from, to float64, count int, f func(x, weight float64)) {
-	h := (to - from) / float64(count) / 2
-	for i := range count {
-		mid := from + h*float64(2*i+1)
-		for k, node := range nodes16 {
-			f(mid-h*node, weights16[k]*h)
-			f(mid+h*node, weights16[k]*h)
-		}
-	}
-}
-
 // untested is E[θ | positives of n]: θ the share of treated stones where the parcel comes from, with Jeffreys' prior Beta(½, ½). With a perfect
 // test that is (k+½)/(n+1). Else the likelihood of k is q^k (1−q)^(n−k) with q = θ·sensitivity + (1−θ)(1−specificity), and the mean
 // is found by quadrature over φ with θ = sin²φ, in which the prior is even.
@@ -235,7 +218,7 @@ func (t Test) posterior(n, k int64, count int) (mean, peak, relative float64) {
 	}
 	from, to := edge(0), edge(math.Pi/2)
 	sum, weighted := 0.0, 0.0
-	panels(from, to, count, func(phi, w float64) {
+	numeric.Panels(from, to, count, func(phi, w float64) {
 		s := math.Sin(phi)
 		l := w * math.Exp(log(phi)-peak)
 		sum += l
@@ -250,7 +233,7 @@ func (c *Counts) untested(n, k int64) float64 {
 	type point struct{ x, weight float64 }
 	quantiles := func(with, all int64) (list []point) {
 		a, b := float64(with)+0.5, float64(all-with)+0.5
-		panels(0, 1, 2, func(u, w float64) { list = append(list, point{mathext.InvRegIncBeta(a, b, u), w}) })
+		numeric.Panels(0, 1, 2, func(u, w float64) { list = append(list, point{mathext.InvRegIncBeta(a, b, u), w}) })
 		return list
 	}
 	hits, errors := quantiles(c.TreatedWith, c.TreatedAll), quantiles(c.UntreatedWith, c.UntreatedAll)

@@ -292,17 +292,6 @@ func TestTheTableIsSciPys(t *testing.T) {
 	}
 }
 
-// The rules integrate polynomials up to degree 31 exactly, so they are what they are named after.
-func TestQuadrature(t *testing.T) {
-	for degree := range 32 {
-		got := 0.0
-		panels(0, 1, 1, func(x, w float64) { got += w * math.Pow(x, float64(degree)) })
-		if want := 1 / float64(degree+1); math.Abs(got-want) > 1e-14 {
-			t.Errorf("x^%d: %v, want %v", degree, got, want)
-		}
-	}
-}
-
 // An untested stone after k of n with a perfect test: the mean of Beta(k+½, n−k+½); the quadrature for tests that err comes to the same as they
 // get better.
 func TestUntested(t *testing.T) {

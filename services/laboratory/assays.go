@@ -7,6 +7,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/assay"
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
@@ -40,9 +41,9 @@ func (s *Service) WeighHydrostatic(_ context.Context, in *pb.WeighHydrostaticReq
 		return nil, f
 	}
 	out := &pb.WeighHydrostaticResponse{
-		ExteriorVolumeCm3: round9(r.ExteriorVolumeCm3.Value), ExteriorVolumeCm3Uncertainty: round9(r.ExteriorVolumeCm3.Uncertainty),
-		ApparentSpecificGravity: round9(r.ApparentSpecificGravity.Value), ApparentSpecificGravityUncertainty: round9(r.ApparentSpecificGravity.Uncertainty),
-		BulkDensity: round9(r.BulkDensity.Value), BulkDensityUncertainty: round9(r.BulkDensity.Uncertainty),
+		ExteriorVolumeCm3: numeric.Nine(r.ExteriorVolumeCm3.Value), ExteriorVolumeCm3Uncertainty: numeric.Nine(r.ExteriorVolumeCm3.Uncertainty),
+		ApparentSpecificGravity: numeric.Nine(r.ApparentSpecificGravity.Value), ApparentSpecificGravityUncertainty: numeric.Nine(r.ApparentSpecificGravity.Uncertainty),
+		BulkDensity: numeric.Nine(r.BulkDensity.Value), BulkDensityUncertainty: numeric.Nine(r.BulkDensity.Uncertainty),
 		Outcome: string(r.Outcome), Notes: slices.Concat(r.Says, r.Silent, r.Cautions), Source: r.Range,
 	}
 	if r.ApparentPorosity != nil {
@@ -53,7 +54,7 @@ func (s *Service) WeighHydrostatic(_ context.Context, in *pb.WeighHydrostaticReq
 }
 
 func both(v assay.Value) (value, uncertainty *float64) {
-	a, b := round9(v.Value), round9(v.Uncertainty)
+	a, b := numeric.Nine(v.Value), numeric.Nine(v.Uncertainty)
 	return &a, &b
 }
 
@@ -83,13 +84,13 @@ func (s *Service) ReadUptake(_ context.Context, in *pb.ReadUptakeRequest) (*pb.R
 		out.Also = append(out.Also, string(o))
 	}
 	for _, p := range r.Points {
-		out.Uptake = append(out.Uptake, &pb.UptakePoint{Minutes: p.Minutes, Uptake: round9(p.Uptake.Value), UptakeUncertainty: round9(p.Uptake.Uncertainty)})
+		out.Uptake = append(out.Uptake, &pb.UptakePoint{Minutes: p.Minutes, Uptake: numeric.Nine(p.Uptake.Value), UptakeUncertainty: numeric.Nine(p.Uptake.Uncertainty)})
 	}
 	if f := r.Fit; f != nil {
 		out.Fit = &pb.UptakeFit{
-			Saturation: round9(f.Saturation.Value), SaturationUncertainty: round9(f.Saturation.Uncertainty),
-			TauMinutes: round9(f.TauMinutes.Value), TauMinutesUncertainty: round9(f.TauMinutes.Uncertainty),
-			To95Minutes: round9(f.To95Minutes.Value), To95MinutesUncertainty: round9(f.To95Minutes.Uncertainty), Residual: round9(f.Residual),
+			Saturation: numeric.Nine(f.Saturation.Value), SaturationUncertainty: numeric.Nine(f.Saturation.Uncertainty),
+			TauMinutes: numeric.Nine(f.TauMinutes.Value), TauMinutesUncertainty: numeric.Nine(f.TauMinutes.Uncertainty),
+			To95Minutes: numeric.Nine(f.To95Minutes.Value), To95MinutesUncertainty: numeric.Nine(f.To95Minutes.Uncertainty), Residual: numeric.Nine(f.Residual),
 		}
 	}
 	return out, nil

@@ -7,6 +7,7 @@ import (
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/sampling"
 )
 
@@ -47,7 +48,7 @@ func (s *Service) PlanSample(_ context.Context, in *pb.PlanSampleRequest) (*pb.P
 		finds = fmt.Sprintf("no more than %d of them are found treated", n)
 	}
 	out := &pb.PlanSampleResponse{
-		SampleSize: int32(p.SampleSize), Excluded: int32(p.Treated), Confidence: round9(p.Confidence),
+		SampleSize: int32(p.SampleSize), Excluded: int32(p.Treated), Confidence: numeric.Nine(p.Confidence),
 		Statement: fmt.Sprintf("Draw and test %d of the %d stones: if %s, then %s (%s, one-sided).", p.SampleSize, in.GetLotSize(), finds, claim, percent(w.Confidence)),
 		Notes:     []string{blindly},
 	}
@@ -106,8 +107,8 @@ func (s *Service) InferSample(_ context.Context, in *pb.InferSampleRequest) (*pb
 	}
 	return &pb.InferSampleResponse{
 		LowerTreated: int32(a.Lower), UpperTreated: int32(a.Upper),
-		LowerFraction: round9(float64(a.Lower) / float64(a.Of)), UpperFraction: round9(float64(a.Upper) / float64(a.Of)),
-		UntestedProbability: round9(a.Untested), Interval: percent(a.Confidence) + " " + side, Statement: a.Sentence(), Notes: a.Notes, Fits: a.Fits,
+		LowerFraction: numeric.Nine(float64(a.Lower) / float64(a.Of)), UpperFraction: numeric.Nine(float64(a.Upper) / float64(a.Of)),
+		UntestedProbability: numeric.Nine(a.Untested), Interval: percent(a.Confidence) + " " + side, Statement: a.Sentence(), Notes: a.Notes, Fits: a.Fits,
 	}, nil
 }
 
@@ -134,12 +135,3 @@ func wide(p *int32) *int64 {
 }
 
 func percent(share float64) string { return strconv.FormatFloat(share*100, 'g', 6, 64) + " %" }
-
-// round9 keeps nine significant digits, which every machine computes alike.
-func round9(v float64) float64 {
-	r, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 8, 64), 64)
-	if err != nil {
-		return v
-	}
-	return r
-}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/numeric"
 )
 
 // The figures are those of internal/sampling's tests, which hold them against SciPy and published tables; here it is that the edge asks what it
@@ -58,7 +59,7 @@ func TestInferSample(t *testing.T) {
 			t.Fatalf("%s: %v", text, err)
 		}
 		if in.Counts == nil && (out.LowerTreated != want.lower || out.UpperTreated != want.upper) || math.Abs(out.UntestedProbability-want.untested) > 0.01*want.untested ||
-			out.Interval != want.interval || out.UpperFraction != round9(float64(out.UpperTreated)/400) || !out.Fits {
+			out.Interval != want.interval || out.UpperFraction != numeric.Nine(float64(out.UpperTreated)/400) || !out.Fits {
 			t.Errorf("%s: %v", text, out)
 		}
 	}
