@@ -1,9 +1,6 @@
 package assay
 
 import (
-	"encoding/xml"
-	"errors"
-	"io"
 	"math"
 	"strconv"
 	"strings"
@@ -83,13 +80,8 @@ func TestTwoWeights(t *testing.T) {
 
 // The budget holds against a simulation: readings thrown with the steps' rectangular distributions and a normal temperature.
 func TestUncertaintyBudget(t *testing.T) {
-	rng := uint64(42)
-	uniform := func() float64 { // xorshift64*
-		rng ^= rng >> 12
-		rng ^= rng << 25
-		rng ^= rng >> 27
-		return float64(rng*2685821657736338717>>11) / (1 << 53)
-	}
+	rng := random(42)
+	uniform := func() float64 { return rng.next() }
 	r, f := Hydrostatic(&opal.HydrostaticReading{DryMass: "3.41 ct", SuspendedMass: "1.70 ct", SoakedMass: "3.65 ct", WaterTemperatureCelsius: celsius(22)}, opal.Hydrophane)
 	if f != nil {
 		t.Fatal(f)
@@ -114,7 +106,7 @@ func TestUncertaintyBudget(t *testing.T) {
 }
 
 func TestPlaces(t *testing.T) {
-	s := span{1.74, 2.00, "x"}
+	s := span{low: 1.74, high: 2.00, source: "x"}
 	for want, v := range map[opal.Outcome]Value{withinRange: {1.85, 0.02}, belowRange: {1.60, 0.05}, aboveRange: {2.10, 0.04}, unreadable: {1.99, 0.02}} {
 		if got := s.place(v); got != want {
 			t.Errorf("%+v: %s, want %s", v, got, want)
@@ -207,22 +199,6 @@ func TestUptakeSays(t *testing.T) {
 	}
 }
 
-func TestRefractometer(t *testing.T) {
-	for _, x := range []struct {
-		kind    opal.MaterialKind
-		indices []float64
-		want    opal.Outcome
-	}{
-		{opal.Sedimentary, []float64{1.45}, withinRange}, {opal.Hydrophane, []float64{1.39, 1.40}, withinRange}, {opal.Hydrophane, []float64{1.30}, belowRange},
-		{opal.UnknownKind, []float64{1.52}, aboveRange}, {opal.Hydrophane, []float64{1.43}, unreadable}, {opal.Hydrophane, []float64{1.40, 1.50}, "TWO_READINGS"},
-	} {
-		c, f := Refractometer(&opal.RefractometerReading{Indices: x.indices}, x.kind)
-		if f != nil || c.Outcome != x.want {
-			t.Errorf("%v of %s: %+v, %v, want %s", x.indices, x.kind, c, f, x.want)
-		}
-	}
-}
-
 func TestRefusals(t *testing.T) {
 	h := func(d, s, w opal.Mass, t *float64) *opal.Measurement {
 		return &opal.Measurement{Hydrostatic: &opal.HydrostaticReading{DryMass: d, SuspendedMass: s, SoakedMass: w, WaterTemperatureCelsius: t}}
@@ -289,41 +265,4 @@ func TestAnyMeasurement(t *testing.T) {
 			t.Fatalf("%+v", c)
 		}
 	})
-}
-
-// The picture is well-formed, holds nothing that a strict Content-Security-Policy forbids, and says in words what it shows.
-func TestPicture(t *testing.T) {
-	r, f := Uptake(curve(0.08, 25, 1, 2, 5, 10, 20, 40, 60, 120, 240, 480), opal.Material{})
-	if f != nil {
-		t.Fatal(f)
-	}
-	svg := r.SVG()
-	if again := r.SVG(); again != svg {
-		t.Error("another picture the second time")
-	}
-	d := xml.NewDecoder(strings.NewReader(svg))
-	seen := map[string]int{}
-	for {
-		token, err := d.Token()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		e, ok := token.(xml.StartElement)
-		if !ok {
-			continue
-		}
-		seen[e.Name.Local]++
-		for _, a := range e.Attr {
-			if a.Name.Local == "style" || strings.HasPrefix(a.Name.Local, "on") || strings.Contains(a.Value, "NaN") || strings.Contains(a.Value, "Inf") ||
-				a.Name.Local == "href" {
-				t.Errorf("%s has %s=%q", e.Name.Local, a.Name.Local, a.Value)
-			}
-		}
-	}
-	if seen["title"] != 1 || seen["desc"] != 1 || seen["circle"] != 10 || seen["script"] != 0 || len(svg) > 20_000 {
-		t.Errorf("%v in %d bytes", seen, len(svg))
-	}
 }

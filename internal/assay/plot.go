@@ -2,90 +2,147 @@ package assay
 
 import (
 	"fmt"
+	"hash/fnv"
+	"html"
 	"math"
+	"strconv"
 	"strings"
 )
 
-// The picture of an uptake: 360 wide, so that it fits a phone; no script, no style attribute, nothing from elsewhere.
+// The picture of an uptake: 360 wide, so that it fits a phone as it is; no script, no style attribute, nothing from elsewhere.
 const (
 	plotWidth, plotHeight = 360, 240
-	plotLeft, plotRight   = 46, 12
-	plotTop, plotBottom   = 14, 40
-	ink, faint, paper     = "#2b2a26", "#8a8578", "#fbf8f1"
+	plotLeft, plotRight   = 40, 22
+	plotTop, plotBottom   = 26, 42
+	ink, faint, paper     = "#2b2a26", "#cfc8b8", "#fbf8f1"
 	waterInk, curveInk    = "#1f5f8b", "#9c4a1a"
 )
 
-// SVG draws the readings with their uncertainty, the fitted curve, and the line of 95 % of where it ends. Time runs by its square root, in which an
-// early uptake is a straight line.
+// picture is an SVG in the making. All coordinates are rounded to a tenth, so that no machine's last bit shows.
+type picture struct{ strings.Builder }
+
+func (p *picture) put(format string, args ...any) { fmt.Fprintf(&p.Builder, format, args...) }
+
+// text sets words, escaped.
+func (p *picture) text(x, y float64, anchor, fill, words string) {
+	p.put(`<text x="%s" y="%s" fill="%s" text-anchor="%s">%s</text>`, tenth(x), tenth(y), fill, anchor, html.EscapeString(words))
+}
+
+// tenth writes a coordinate, never as a negative zero.
+func tenth(v float64) string { return written(v, 1) }
+
+// SVG draws the readings with twice their uncertainty to each side, the fitted curve, and the line of 95 % of where it ends. Time runs by its square root,
+// in which an early uptake is a straight line.
 func (r *UptakeResult) SVG() string {
-	last := r.Points[len(r.Points)-1].Minutes
-	top := 0.0
-	for _, p := range r.Points {
-		top = max(top, p.Uptake.Value+2*p.Uptake.Uncertainty)
+	last, low, high := max(r.last().Minutes, 1), 0.0, 1e-4
+	for _, q := range r.Points {
+		low, high = min(low, q.Uptake.Value-2*q.Uptake.Uncertainty), max(high, q.Uptake.Value+2*q.Uptake.Uncertainty)
 	}
+	settled := r.Fit.settled(r.last().Minutes)
 	if r.Fit != nil {
-		top = max(top, r.Fit.Saturation.Value)
+		high = max(high, -r.Fit.Saturation.Value*math.Expm1(-last/r.Fit.TauMinutes.Value))
 	}
-	last, top = max(last, 1), max(top*1.1, 1e-4)
+	high += float64(0.06 * (high - low))
+	if low < 0 {
+		low -= float64(0.06 * (high - low))
+	}
 	x := func(minutes float64) float64 {
-		return plotLeft + (plotWidth-plotLeft-plotRight)*math.Sqrt(max(minutes, 0)/last)
+		return plotLeft + float64((plotWidth-plotLeft-plotRight)*math.Sqrt(minutes/last))
 	}
 	y := func(uptake float64) float64 {
-		return plotTop + (plotHeight-plotTop-plotBottom)*(1-min(max(uptake, 0), top)/top)
+		return plotTop + float64((plotHeight-plotTop-plotBottom)*(high-uptake)/(high-low))
 	}
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" role="img" aria-labelledby="uptake-title uptake-text" font-family="sans-serif" font-size="11">`, plotWidth, plotHeight)
-	b.WriteString(`<title id="uptake-title">Water uptake over time</title>`)
-	fmt.Fprintf(&b, `<desc id="uptake-text">%s readings over %s minutes; the last is %s %% of the dry mass.</desc>`,
-		fmt.Sprint(len(r.Points)), written(r.Points[len(r.Points)-1].Minutes, 0), written(100*r.Points[len(r.Points)-1].Uptake.Value, 2))
-	fmt.Fprintf(&b, `<rect width="%d" height="%d" fill="%s"/>`, plotWidth, plotHeight, paper)
-	for _, v := range ticks(top, 4) {
-		fmt.Fprintf(&b, `<path d="M%d %.1fH%d" stroke="%s" stroke-width="0.5"/><text x="%d" y="%.1f" fill="%s" text-anchor="end">%s</text>`,
-			plotLeft, y(v), plotWidth-plotRight, faint, plotLeft-5, y(v)+4, ink, strings.TrimSuffix(written(100*v, 2), ".00"))
+	const right, bottom = plotWidth - plotRight, plotHeight - plotBottom
+
+	var p picture
+	p.put(`<rect width="%d" height="%d" fill="%s"/>`, plotWidth, plotHeight, paper)
+	values, digits := ticks(low, high)
+	for _, v := range values {
+		line := faint
+		if v == 0 {
+			line = ink
+		}
+		p.put(`<path d="M%d %sH%d" stroke="%s"/>`, plotLeft, tenth(y(v)), right, line)
+		p.text(plotLeft-6, y(v)+4, "end", ink, written(100*v, digits))
 	}
+	p.put(`<path d="M%d %dV%dH%d" fill="none" stroke="%s"/>`, plotLeft, plotTop, bottom, right, ink)
 	for _, m := range minuteTicks(last) {
-		fmt.Fprintf(&b, `<path d="M%.1f %dv4" stroke="%s"/><text x="%.1f" y="%d" fill="%s" text-anchor="middle">%s</text>`,
-			x(m), plotHeight-plotBottom, ink, x(m), plotHeight-plotBottom+16, ink, clock(m))
+		p.put(`<path d="M%s %dv4" stroke="%s"/>`, tenth(x(m)), bottom, ink)
+		p.text(x(m), bottom+17, "middle", ink, clock(m))
 	}
-	fmt.Fprintf(&b, `<text x="%d" y="%d" fill="%s" text-anchor="end">time in water</text><text x="4" y="10" fill="%s">%% of dry mass</text>`, plotWidth-plotRight, plotHeight-6, ink, ink)
+	p.text(8, 15, "start", ink, "water taken up, % of dry mass")
+	p.text(right, plotHeight-7, "end", ink, "time in water, square-root scale")
 	if f := r.Fit; f != nil {
-		fmt.Fprintf(&b, `<path d="M%d %.1fH%d" stroke="%s" stroke-dasharray="3 3"/><text x="%d" y="%.1f" fill="%s">95 %% of where it ends</text>`,
-			plotLeft, y(0.95*f.Saturation.Value), plotWidth-plotRight, curveInk, plotLeft+4, y(0.95*f.Saturation.Value)-3, curveInk)
-		b.WriteString(`<path d="`)
+		p.put(`<path d="`)
 		for i := range 81 {
 			m := last * float64(i*i) / 6400
-			fmt.Fprintf(&b, "%c%.1f %.1f", "ML"[min(i, 1)], x(m), y(-f.Saturation.Value*math.Expm1(-m/f.TauMinutes.Value)))
+			p.put("%c%s %s", "ML"[min(i, 1)], tenth(x(m)), tenth(y(-f.Saturation.Value*math.Expm1(-m/f.TauMinutes.Value))))
 		}
-		fmt.Fprintf(&b, `" fill="none" stroke="%s" stroke-width="1.5"/>`, curveInk)
-	}
-	for _, p := range r.Points {
-		u := 2 * p.Uptake.Uncertainty
-		fmt.Fprintf(&b, `<path d="M%.1f %.1fV%.1f" stroke="%s"/><circle cx="%.1f" cy="%.1f" r="2.5" fill="%s"/>`,
-			x(p.Minutes), y(p.Uptake.Value-u), y(p.Uptake.Value+u), waterInk, x(p.Minutes), y(p.Uptake.Value), waterInk)
-	}
-	b.WriteString(`</svg>`)
-	return b.String()
-}
-
-// ticks are round numbers from 0 up to a top, at most so many and one.
-func ticks(top float64, most int) (list []float64) {
-	step := math.Pow(10, math.Floor(math.Log10(top/float64(most))))
-	for _, f := range []float64{1, 2, 5, 10} {
-		if top/(step*f) <= float64(most) {
-			step *= f
-			break
+		p.put(`" fill="none" stroke="%s" stroke-width="1.5"/>`, curveInk)
+		if settled { // at the right and below the line the place is free: the curve has passed it there
+			level := y(0.95 * f.Saturation.Value)
+			p.put(`<path d="M%d %sH%d" stroke="%s" stroke-dasharray="4 3"/>`, plotLeft, tenth(level), right, curveInk)
+			p.text(right-4, level+14, "end", curveInk, "95 % of where it ends")
 		}
 	}
-	for i := 0; float64(i)*step <= top; i++ {
-		list = append(list, float64(i)*step)
+	for _, q := range r.Points {
+		u := 2 * q.Uptake.Uncertainty
+		up, down, at := y(q.Uptake.Value+u), y(q.Uptake.Value-u), x(q.Minutes)
+		if down-up > 5 { // a shorter bar hides behind its point
+			p.put(`<path d="M%s %sV%sM%s %sh6M%s %sh6" fill="none" stroke="%s"/>`, tenth(at), tenth(up), tenth(down), tenth(at-3), tenth(up), tenth(at-3), tenth(down), waterInk)
+		}
+		p.put(`<circle cx="%s" cy="%s" r="2.5" fill="%s"/>`, tenth(at), tenth(y(q.Uptake.Value)), waterInk)
 	}
-	return list
+
+	// Several pictures may stand on one page, so the names are made of what they show.
+	body, words := p.String(), r.described()
+	sum := fnv.New64a()
+	sum.Write([]byte(body + words))
+	id := "uptake-" + strconv.FormatUint(sum.Sum64(), 36)
+	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" role="img" aria-labelledby="%s-title %s-text" font-family="sans-serif" font-size="12">`+
+		`<title id="%s-title">Water uptake over time</title><desc id="%s-text">%s</desc>%s</svg>`,
+		plotWidth, plotHeight, id, id, id, id, html.EscapeString(words), body)
 }
 
+// described says in words what the picture shows.
+func (r *UptakeResult) described() string {
+	last := r.last()
+	noun := " readings over "
+	if len(r.Points) == 1 {
+		noun = " reading at "
+	}
+	s := strconv.Itoa(len(r.Points)) + noun + written(last.Minutes, 0) + " minutes; the last shows an uptake of " + written(100*last.Uptake.Value, 2) + " % of the dry mass."
+	if f := r.Fit; f.settled(last.Minutes) {
+		s += " A fitted curve settles at " + written(100*f.Saturation.Value, 2) + " %, 95 % of it within " + written(f.To95Minutes.Value, 0) + " minutes."
+	} else if f != nil {
+		s += " A fitted curve still rises at the last reading, or does not fit well."
+	}
+	return s
+}
+
+// ticks are round shares from the lowest to the highest, 3 to 6 of them, and how many decimals they take in percent.
+func ticks(low, high float64) (list []float64, digits int) {
+	wide := 100 * (high - low) // in percent, as it is written
+	step := math.Pow(10, math.Floor(math.Log10(wide/5)))
+	for _, f := range [...]float64{2, 5, 10} {
+		if wide/step > 5 {
+			step = math.Pow(10, math.Floor(math.Log10(wide/5))) * f
+		}
+	}
+	digits = max(0, -int(math.Floor(math.Log10(step)+1e-9)))
+	for i := math.Ceil(100 * low / step); i*step <= 100*high; i++ {
+		list = append(list, i*step/100)
+	}
+	return list, digits
+}
+
+// minuteTicks are times that people speak of, each far enough from the one before to be read.
 func minuteTicks(last float64) (list []float64) {
-	for _, m := range []float64{0, 10, 60, 120, 360, 1440, 2880, 10_080, 43_200, 129_600, 525_600} {
-		if m <= last && (m == 0 || math.Sqrt(m/last) > 0.12) {
-			list = append(list, m)
+	const room = 48.0 / (plotWidth - plotLeft - plotRight)
+	at := -room
+	for _, m := range [...]float64{0, 1, 2, 5, 10, 30, 60, 120, 240, 480, 1440, 2880, 5760, 10_080, 20_160, 43_200, 86_400, 172_800, 345_600, 525_600} {
+		if here := math.Sqrt(m / last); here <= 1 && here-at >= room {
+			list, at = append(list, m), here
 		}
 	}
 	return list
