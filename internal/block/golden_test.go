@@ -140,7 +140,7 @@ func computed() *opal.Computed {
 		Algorithm: "uptake/1", Outcome: "STRONG", Also: []opal.Outcome{"LOST_MASS"},
 		Figures: []opal.Figure{{Name: "saturation", Value: 0.0712, Uncertainty: &u, Unit: "g/g"}, {Name: "readings", Value: 6}},
 		Says:    []string{"The stone drinks."}, Silent: []string{"It does not say that the stone was never dyed."}, Cautions: []string{"Let it dry slowly."},
-		Peaks: []opal.Peak{{Position: 4520.5, Height: 0.25, Width: 180}, {Position: 5240, Height: 1}},
+		Peaks: []opal.Peak{{Position: 4520.5, Height: 0.25, Width: 180, Prominence: 0.2, Area: 36.5}, {Position: 5240, Height: 1}},
 	}
 }
 
@@ -177,7 +177,7 @@ func TestFieldNumbers(t *testing.T) {
 		"Computed": {"1 Algorithm string", "2 Outcome opal.Outcome", "3 Also []opal.Outcome", "4 Figures []opal.Figure", "5 Says []string", "6 Silent []string",
 			"7 Cautions []string", "8 Peaks []opal.Peak"},
 		"Figure": {"1 Name string", "2 Value float64", "3 Uncertainty *float64", "4 Unit string"},
-		"Peak":   {"1 Position float64", "2 Height float64", "3 Width float64"},
+		"Peak":   {"1 Position float64", "2 Height float64", "3 Width float64", "4 Prominence float64", "5 Area float64"},
 		"Entry":  {"1 Envelope uint32", "2 Index uint32", "3 Statement []uint8", "4 Findings []opal.Finding", "5 Outcome []uint8"},
 	}
 	for _, typ := range []reflect.Type{reflect.TypeFor[block.Block](), reflect.TypeFor[block.Entry](), reflect.TypeFor[opal.Computed](),

@@ -255,9 +255,12 @@ type Figure struct {
 	Unit        string   `cbor:"4,keyasint,omitempty"`
 }
 
-// Peak is one peak of a spectrum: where, how high over its baseline, and how wide at half its height.
+// Peak is one peak of a spectrum: where, how high over its baseline, how wide at half its prominence, how far it stands out from the higher of its
+// feet, and what lies above the line between its feet.
 type Peak struct {
-	Position float64 `cbor:"1,keyasint"`
-	Height   float64 `cbor:"2,keyasint"`
-	Width    float64 `cbor:"3,keyasint"`
+	Position   float64 `cbor:"1,keyasint"`
+	Height     float64 `cbor:"2,keyasint"`
+	Width      float64 `cbor:"3,keyasint"`
+	Prominence float64 `cbor:"4,keyasint"`
+	Area       float64 `cbor:"5,keyasint"`
 }

@@ -65,14 +65,16 @@ type importRule struct {
 // refused, so that a new one is placed on purpose. A line may stand before its package is written.
 func importRules() map[string]importRule {
 	return map[string]importRule{
-		"internal/fault":      {pure: true},
-		"internal/opal":       {pure: true, module: []string{"internal/fault"}, tests: []string{textLib}}, // the ISO codes' second source
-		"internal/account":    {pure: true, module: []string{"internal/opal", "internal/fault"}},
-		"internal/evidence":   {pure: true, module: []string{"internal/opal", "internal/fault", "internal/sampling", "internal/numeric"}, outside: []string{mathsLib}},
-		"internal/assay":      {pure: true, module: []string{"internal/opal", "internal/fault", "internal/numeric"}},
-		"internal/numeric":    {pure: true},
-		"internal/sampling":   {pure: true, module: []string{"internal/opal", "internal/fault", "internal/numeric"}, outside: []string{mathsLib}},
-		"internal/disclosure": {pure: true, module: []string{"internal/opal", "internal/fault", "internal/evidence"}},
+		"internal/fault":          {pure: true},
+		"internal/opal":           {pure: true, module: []string{"internal/fault"}, tests: []string{textLib}}, // the ISO codes' second source
+		"internal/account":        {pure: true, module: []string{"internal/opal", "internal/fault"}},
+		"internal/evidence":       {pure: true, module: []string{"internal/opal", "internal/fault", "internal/sampling", "internal/numeric"}, outside: []string{mathsLib}},
+		"internal/assay":          {pure: true, module: []string{"internal/opal", "internal/fault", "internal/numeric"}},
+		"internal/spectrum":       {pure: true, module: []string{"internal/opal", "internal/fault", "internal/numeric", "internal/spectrum/synth"}},
+		"internal/spectrum/synth": {pure: true},
+		"internal/numeric":        {pure: true},
+		"internal/sampling":       {pure: true, module: []string{"internal/opal", "internal/fault", "internal/numeric"}, outside: []string{mathsLib}},
+		"internal/disclosure":     {pure: true, module: []string{"internal/opal", "internal/fault", "internal/evidence"}},
 		// Encoding is on the path of every event: it reads memory by a plan that was made with reflection.
 		"internal/canon": {pure: true, module: []string{"internal/fault"}, tests: []string{cborLib}, besides: []string{"unsafe"}},
 
@@ -116,7 +118,7 @@ func importRules() map[string]importRule {
 			outside: []string{grpcLib, protobufLib, genprotoLib, rateLib, syncLib, uuidLib, natsLib},
 		},
 		"services/laboratory": {
-			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/numeric", "internal/wire", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/spectrum", "internal/numeric", "internal/wire", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
 		"services/ledger": {

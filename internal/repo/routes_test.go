@@ -258,6 +258,7 @@ func promisedRoutes() []string {
 		"GET /v1/lots/{lot}/disclosure",
 		"POST /v1/assays:hydrostatic",
 		"POST /v1/assays:uptake",
+		"POST /v1/assays:spectrum",
 	}
 }
 

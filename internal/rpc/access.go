@@ -65,6 +65,7 @@ func Methods() map[string]Access {
 		pb.LaboratoryService_InferSample_FullMethodName:      Public,
 		pb.LaboratoryService_WeighHydrostatic_FullMethodName: Public,
 		pb.LaboratoryService_ReadUptake_FullMethodName:       Public,
+		pb.LaboratoryService_ReadSpectrum_FullMethodName:     Public,
 
 		grpc_health_v1.Health_Check_FullMethodName:                             Public,
 		grpc_health_v1.Health_List_FullMethodName:                              Public,

@@ -148,7 +148,7 @@ func TestMethodsAreAllThere(t *testing.T) {
 	public := slices.Sorted(maps.Keys(access))
 	public = slices.DeleteFunc(public, func(name string) bool { return access[name] != Public || !strings.HasPrefix(name, "/lotpaper") })
 	if !slices.Equal(public, []string{"/lotpaper.v1.LaboratoryService/InferSample", "/lotpaper.v1.LaboratoryService/PlanSample",
-		"/lotpaper.v1.LaboratoryService/ReadUptake", "/lotpaper.v1.LaboratoryService/WeighHydrostatic", "/lotpaper.v1.StatusService/GetLog", "/lotpaper.v1.StatusService/GetStone"}) {
+		"/lotpaper.v1.LaboratoryService/ReadSpectrum", "/lotpaper.v1.LaboratoryService/ReadUptake", "/lotpaper.v1.LaboratoryService/WeighHydrostatic", "/lotpaper.v1.StatusService/GetLog", "/lotpaper.v1.StatusService/GetStone"}) {
 		t.Errorf("public are %v", public)
 	}
 }

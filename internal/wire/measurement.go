@@ -88,8 +88,13 @@ func ComputedFromDomain(c *opal.Computed) *pb.Computed {
 		Says: slices.Clone(c.Says), Silent: slices.Clone(c.Silent), Cautions: slices.Clone(c.Cautions),
 		Peaks: listOf(c.Peaks, func(p *opal.Peak) *pb.Peak {
 			m := &pb.Peak{Position: p.Position, Height: p.Height}
-			if p.Width != 0 {
-				m.Width = proto.Float64(p.Width)
+			for _, x := range [...]struct {
+				from float64
+				to   **float64
+			}{{p.Width, &m.Width}, {p.Prominence, &m.Prominence}, {p.Area, &m.Area}} {
+				if x.from != 0 {
+					*x.to = proto.Float64(x.from)
+				}
 			}
 			return m
 		}),

@@ -2544,8 +2544,12 @@ type Peak struct {
 	Position float64 `protobuf:"fixed64,1,opt,name=position,proto3" json:"position,omitempty"`
 	// How high over its baseline.
 	Height float64 `protobuf:"fixed64,2,opt,name=height,proto3" json:"height,omitempty"`
-	// How wide at half its height.
-	Width         *float64 `protobuf:"fixed64,3,opt,name=width,proto3,oneof" json:"width,omitempty"`
+	// How wide at half its prominence.
+	Width *float64 `protobuf:"fixed64,3,opt,name=width,proto3,oneof" json:"width,omitempty"`
+	// How far it stands out from the higher of its two feet.
+	Prominence *float64 `protobuf:"fixed64,4,opt,name=prominence,proto3,oneof" json:"prominence,omitempty"`
+	// What lies above the line between its feet, in heights times the unit of its position.
+	Area          *float64 `protobuf:"fixed64,5,opt,name=area,proto3,oneof" json:"area,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2597,6 +2601,20 @@ func (x *Peak) GetHeight() float64 {
 func (x *Peak) GetWidth() float64 {
 	if x != nil && x.Width != nil {
 		return *x.Width
+	}
+	return 0
+}
+
+func (x *Peak) GetProminence() float64 {
+	if x != nil && x.Prominence != nil {
+		return *x.Prominence
+	}
+	return 0
+}
+
+func (x *Peak) GetArea() float64 {
+	if x != nil && x.Area != nil {
+		return *x.Area
 	}
 	return 0
 }
@@ -5531,12 +5549,18 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12%\n" +
 	"\vuncertainty\x18\x03 \x01(\x01H\x00R\vuncertainty\x88\x01\x01\x12\x12\n" +
 	"\x04unit\x18\x04 \x01(\tR\x04unitB\x0e\n" +
-	"\f_uncertainty\"_\n" +
+	"\f_uncertainty\"\xb5\x01\n" +
 	"\x04Peak\x12\x1a\n" +
 	"\bposition\x18\x01 \x01(\x01R\bposition\x12\x16\n" +
 	"\x06height\x18\x02 \x01(\x01R\x06height\x12\x19\n" +
-	"\x05width\x18\x03 \x01(\x01H\x00R\x05width\x88\x01\x01B\b\n" +
-	"\x06_width\"\x97\x02\n" +
+	"\x05width\x18\x03 \x01(\x01H\x00R\x05width\x88\x01\x01\x12#\n" +
+	"\n" +
+	"prominence\x18\x04 \x01(\x01H\x01R\n" +
+	"prominence\x88\x01\x01\x12\x17\n" +
+	"\x04area\x18\x05 \x01(\x01H\x02R\x04area\x88\x01\x01B\b\n" +
+	"\x06_widthB\r\n" +
+	"\v_prominenceB\a\n" +
+	"\x05_area\"\x97\x02\n" +
 	"\x06Sample\x12\x17\n" +
 	"\x04kind\x18\x01 \x01(\tH\x00R\x04kind\x88\x01\x01\x12\x1b\n" +
 	"\x06tested\x18\x02 \x01(\x05H\x01R\x06tested\x88\x01\x01\x12\x13\n" +

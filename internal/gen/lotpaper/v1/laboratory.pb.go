@@ -1094,6 +1094,433 @@ func (x *UptakeFit) GetResidual() float64 {
 	return 0
 }
 
+// ReadSpectrumRequest is a spectrum as a file or as columns, exactly one of them.
+type ReadSpectrumRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// INFRARED or RAMAN; unset: what the file says.
+	Kind *string `protobuf:"bytes,1,opt,name=kind,proto3,oneof" json:"kind,omitempty"`
+	// A JCAMP-DX file, version 4.24 or 5.01.
+	Jcamp *string `protobuf:"bytes,2,opt,name=jcamp,proto3,oneof" json:"jcamp,omitempty"`
+	// Two columns of text: wavenumber or Raman shift in cm⁻¹, then ordinate.
+	Columns *string `protobuf:"bytes,3,opt,name=columns,proto3,oneof" json:"columns,omitempty"`
+	// HYDROPHANE, VOLCANIC, SEDIMENTARY, FIRE, COMMON, MATRIX, BOULDER or UNKNOWN (default).
+	Material *string `protobuf:"bytes,4,opt,name=material,proto3,oneof" json:"material,omitempty"`
+	// Spectra of stones of the same material and look that are known to be untreated, one of each stone, up to 50; from 5 on they are compared with.
+	KnownUntreated []*KnownSpectrum `protobuf:"bytes,5,rep,name=known_untreated,json=knownUntreated,proto3" json:"known_untreated,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ReadSpectrumRequest) Reset() {
+	*x = ReadSpectrumRequest{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadSpectrumRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadSpectrumRequest) ProtoMessage() {}
+
+func (x *ReadSpectrumRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadSpectrumRequest.ProtoReflect.Descriptor instead.
+func (*ReadSpectrumRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ReadSpectrumRequest) GetKind() string {
+	if x != nil && x.Kind != nil {
+		return *x.Kind
+	}
+	return ""
+}
+
+func (x *ReadSpectrumRequest) GetJcamp() string {
+	if x != nil && x.Jcamp != nil {
+		return *x.Jcamp
+	}
+	return ""
+}
+
+func (x *ReadSpectrumRequest) GetColumns() string {
+	if x != nil && x.Columns != nil {
+		return *x.Columns
+	}
+	return ""
+}
+
+func (x *ReadSpectrumRequest) GetMaterial() string {
+	if x != nil && x.Material != nil {
+		return *x.Material
+	}
+	return ""
+}
+
+func (x *ReadSpectrumRequest) GetKnownUntreated() []*KnownSpectrum {
+	if x != nil {
+		return x.KnownUntreated
+	}
+	return nil
+}
+
+// KnownSpectrum is the spectrum of one stone of known history, in either form.
+type KnownSpectrum struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A JCAMP-DX file.
+	Jcamp *string `protobuf:"bytes,1,opt,name=jcamp,proto3,oneof" json:"jcamp,omitempty"`
+	// Two columns of text.
+	Columns       *string `protobuf:"bytes,2,opt,name=columns,proto3,oneof" json:"columns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KnownSpectrum) Reset() {
+	*x = KnownSpectrum{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KnownSpectrum) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KnownSpectrum) ProtoMessage() {}
+
+func (x *KnownSpectrum) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KnownSpectrum.ProtoReflect.Descriptor instead.
+func (*KnownSpectrum) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *KnownSpectrum) GetJcamp() string {
+	if x != nil && x.Jcamp != nil {
+		return *x.Jcamp
+	}
+	return ""
+}
+
+func (x *KnownSpectrum) GetColumns() string {
+	if x != nil && x.Columns != nil {
+		return *x.Columns
+	}
+	return ""
+}
+
+// ReadSpectrumResponse is what it shows.
+type ReadSpectrumResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// INFRARED or RAMAN.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// The word of a test's outcome; empty: no word fits, and the reasons say what was seen.
+	Outcome string `protobuf:"bytes,2,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// Further words.
+	Also []string `protobuf:"bytes,3,rep,name=also,proto3" json:"also,omitempty"`
+	// Why.
+	Reasons []string `protobuf:"bytes,4,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// What does not follow.
+	Silent []string `protobuf:"bytes,5,rep,name=silent,proto3" json:"silent,omitempty"`
+	// What to beware of.
+	Cautions []string `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Peaks that stand out of the noise, by position, up to 60.
+	Peaks []*Peak `protobuf:"bytes,7,rep,name=peaks,proto3" json:"peaks,omitempty"`
+	// What was measured in each band that is looked for.
+	Bands []*SpectrumBand `protobuf:"bytes,8,rep,name=bands,proto3" json:"bands,omitempty"`
+	// All figures, as they are kept with a test.
+	Figures []*Figure `protobuf:"bytes,9,rep,name=figures,proto3" json:"figures,omitempty"`
+	// The curve, its baseline, its bands and its peaks as a picture.
+	Svg           string `protobuf:"bytes,10,opt,name=svg,proto3" json:"svg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadSpectrumResponse) Reset() {
+	*x = ReadSpectrumResponse{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadSpectrumResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadSpectrumResponse) ProtoMessage() {}
+
+func (x *ReadSpectrumResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadSpectrumResponse.ProtoReflect.Descriptor instead.
+func (*ReadSpectrumResponse) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ReadSpectrumResponse) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *ReadSpectrumResponse) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *ReadSpectrumResponse) GetAlso() []string {
+	if x != nil {
+		return x.Also
+	}
+	return nil
+}
+
+func (x *ReadSpectrumResponse) GetReasons() []string {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *ReadSpectrumResponse) GetSilent() []string {
+	if x != nil {
+		return x.Silent
+	}
+	return nil
+}
+
+func (x *ReadSpectrumResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ReadSpectrumResponse) GetPeaks() []*Peak {
+	if x != nil {
+		return x.Peaks
+	}
+	return nil
+}
+
+func (x *ReadSpectrumResponse) GetBands() []*SpectrumBand {
+	if x != nil {
+		return x.Bands
+	}
+	return nil
+}
+
+func (x *ReadSpectrumResponse) GetFigures() []*Figure {
+	if x != nil {
+		return x.Figures
+	}
+	return nil
+}
+
+func (x *ReadSpectrumResponse) GetSvg() string {
+	if x != nil {
+		return x.Svg
+	}
+	return ""
+}
+
+// SpectrumBand is one band.
+type SpectrumBand struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name, such as chStretching.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The same in words.
+	What string `protobuf:"bytes,2,opt,name=what,proto3" json:"what,omitempty"`
+	// From, in cm⁻¹.
+	Low float64 `protobuf:"fixed64,3,opt,name=low,proto3" json:"low,omitempty"`
+	// To, in cm⁻¹.
+	High float64 `protobuf:"fixed64,4,opt,name=high,proto3" json:"high,omitempty"`
+	// It is opal's own, and no sign of anything.
+	Opal bool `protobuf:"varint,5,opt,name=opal,proto3" json:"opal,omitempty"`
+	// It is in the file, fine enough, and lets light through.
+	Readable bool `protobuf:"varint,6,opt,name=readable,proto3" json:"readable,omitempty"`
+	// A peak stands out in it.
+	Seen bool `protobuf:"varint,7,opt,name=seen,proto3" json:"seen,omitempty"`
+	// What lies above the line between its ends, in ordinates times cm⁻¹.
+	Area *float64 `protobuf:"fixed64,8,opt,name=area,proto3,oneof" json:"area,omitempty"`
+	// Its standard uncertainty, from the noise.
+	AreaUncertainty *float64 `protobuf:"fixed64,9,opt,name=area_uncertainty,json=areaUncertainty,proto3,oneof" json:"area_uncertainty,omitempty"`
+	// Its area by that of a band of the opal in the same spectrum.
+	Ratio *float64 `protobuf:"fixed64,10,opt,name=ratio,proto3,oneof" json:"ratio,omitempty"`
+	// Its standard uncertainty.
+	RatioUncertainty *float64 `protobuf:"fixed64,11,opt,name=ratio_uncertainty,json=ratioUncertainty,proto3,oneof" json:"ratio_uncertainty,omitempty"`
+	// The name of that band.
+	Standard *string `protobuf:"bytes,12,opt,name=standard,proto3,oneof" json:"standard,omitempty"`
+	// How many robust standard deviations the ratio lies above the median of the known stones.
+	RobustZ *float64 `protobuf:"fixed64,13,opt,name=robust_z,json=robustZ,proto3,oneof" json:"robust_z,omitempty"`
+	// How many known stones it was compared with.
+	ComparedWith  *int32 `protobuf:"varint,14,opt,name=compared_with,json=comparedWith,proto3,oneof" json:"compared_with,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SpectrumBand) Reset() {
+	*x = SpectrumBand{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SpectrumBand) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SpectrumBand) ProtoMessage() {}
+
+func (x *SpectrumBand) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SpectrumBand.ProtoReflect.Descriptor instead.
+func (*SpectrumBand) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *SpectrumBand) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SpectrumBand) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *SpectrumBand) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *SpectrumBand) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+func (x *SpectrumBand) GetOpal() bool {
+	if x != nil {
+		return x.Opal
+	}
+	return false
+}
+
+func (x *SpectrumBand) GetReadable() bool {
+	if x != nil {
+		return x.Readable
+	}
+	return false
+}
+
+func (x *SpectrumBand) GetSeen() bool {
+	if x != nil {
+		return x.Seen
+	}
+	return false
+}
+
+func (x *SpectrumBand) GetArea() float64 {
+	if x != nil && x.Area != nil {
+		return *x.Area
+	}
+	return 0
+}
+
+func (x *SpectrumBand) GetAreaUncertainty() float64 {
+	if x != nil && x.AreaUncertainty != nil {
+		return *x.AreaUncertainty
+	}
+	return 0
+}
+
+func (x *SpectrumBand) GetRatio() float64 {
+	if x != nil && x.Ratio != nil {
+		return *x.Ratio
+	}
+	return 0
+}
+
+func (x *SpectrumBand) GetRatioUncertainty() float64 {
+	if x != nil && x.RatioUncertainty != nil {
+		return *x.RatioUncertainty
+	}
+	return 0
+}
+
+func (x *SpectrumBand) GetStandard() string {
+	if x != nil && x.Standard != nil {
+		return *x.Standard
+	}
+	return ""
+}
+
+func (x *SpectrumBand) GetRobustZ() float64 {
+	if x != nil && x.RobustZ != nil {
+		return *x.RobustZ
+	}
+	return 0
+}
+
+func (x *SpectrumBand) GetComparedWith() int32 {
+	if x != nil && x.ComparedWith != nil {
+		return *x.ComparedWith
+	}
+	return 0
+}
+
 var File_lotpaper_v1_laboratory_proto protoreflect.FileDescriptor
 
 const file_lotpaper_v1_laboratory_proto_rawDesc = "" +
@@ -1233,14 +1660,67 @@ const file_lotpaper_v1_laboratory_proto_rawDesc = "" +
 	"\x17tau_minutes_uncertainty\x18\x04 \x01(\x01R\x15tauMinutesUncertainty\x12!\n" +
 	"\fto95_minutes\x18\x05 \x01(\x01R\vto95Minutes\x128\n" +
 	"\x18to95_minutes_uncertainty\x18\x06 \x01(\x01R\x16to95MinutesUncertainty\x12\x1a\n" +
-	"\bresidual\x18\a \x01(\x01R\bresidual2\xe4\x02\n" +
+	"\bresidual\x18\a \x01(\x01R\bresidual\"\xfa\x01\n" +
+	"\x13ReadSpectrumRequest\x12\x17\n" +
+	"\x04kind\x18\x01 \x01(\tH\x00R\x04kind\x88\x01\x01\x12\x19\n" +
+	"\x05jcamp\x18\x02 \x01(\tH\x01R\x05jcamp\x88\x01\x01\x12\x1d\n" +
+	"\acolumns\x18\x03 \x01(\tH\x02R\acolumns\x88\x01\x01\x12\x1f\n" +
+	"\bmaterial\x18\x04 \x01(\tH\x03R\bmaterial\x88\x01\x01\x12C\n" +
+	"\x0fknown_untreated\x18\x05 \x03(\v2\x1a.lotpaper.v1.KnownSpectrumR\x0eknownUntreatedB\a\n" +
+	"\x05_kindB\b\n" +
+	"\x06_jcampB\n" +
+	"\n" +
+	"\b_columnsB\v\n" +
+	"\t_material\"_\n" +
+	"\rKnownSpectrum\x12\x19\n" +
+	"\x05jcamp\x18\x01 \x01(\tH\x00R\x05jcamp\x88\x01\x01\x12\x1d\n" +
+	"\acolumns\x18\x02 \x01(\tH\x01R\acolumns\x88\x01\x01B\b\n" +
+	"\x06_jcampB\n" +
+	"\n" +
+	"\b_columns\"\xc1\x02\n" +
+	"\x14ReadSpectrumResponse\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
+	"\aoutcome\x18\x02 \x01(\tR\aoutcome\x12\x12\n" +
+	"\x04also\x18\x03 \x03(\tR\x04also\x12\x18\n" +
+	"\areasons\x18\x04 \x03(\tR\areasons\x12\x16\n" +
+	"\x06silent\x18\x05 \x03(\tR\x06silent\x12\x1a\n" +
+	"\bcautions\x18\x06 \x03(\tR\bcautions\x12'\n" +
+	"\x05peaks\x18\a \x03(\v2\x11.lotpaper.v1.PeakR\x05peaks\x12/\n" +
+	"\x05bands\x18\b \x03(\v2\x19.lotpaper.v1.SpectrumBandR\x05bands\x12-\n" +
+	"\afigures\x18\t \x03(\v2\x13.lotpaper.v1.FigureR\afigures\x12\x10\n" +
+	"\x03svg\x18\n" +
+	" \x01(\tR\x03svg\"\x8b\x04\n" +
+	"\fSpectrumBand\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04what\x18\x02 \x01(\tR\x04what\x12\x10\n" +
+	"\x03low\x18\x03 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x04 \x01(\x01R\x04high\x12\x12\n" +
+	"\x04opal\x18\x05 \x01(\bR\x04opal\x12\x1a\n" +
+	"\breadable\x18\x06 \x01(\bR\breadable\x12\x12\n" +
+	"\x04seen\x18\a \x01(\bR\x04seen\x12\x17\n" +
+	"\x04area\x18\b \x01(\x01H\x00R\x04area\x88\x01\x01\x12.\n" +
+	"\x10area_uncertainty\x18\t \x01(\x01H\x01R\x0fareaUncertainty\x88\x01\x01\x12\x19\n" +
+	"\x05ratio\x18\n" +
+	" \x01(\x01H\x02R\x05ratio\x88\x01\x01\x120\n" +
+	"\x11ratio_uncertainty\x18\v \x01(\x01H\x03R\x10ratioUncertainty\x88\x01\x01\x12\x1f\n" +
+	"\bstandard\x18\f \x01(\tH\x04R\bstandard\x88\x01\x01\x12\x1e\n" +
+	"\brobust_z\x18\r \x01(\x01H\x05R\arobustZ\x88\x01\x01\x12(\n" +
+	"\rcompared_with\x18\x0e \x01(\x05H\x06R\fcomparedWith\x88\x01\x01B\a\n" +
+	"\x05_areaB\x13\n" +
+	"\x11_area_uncertaintyB\b\n" +
+	"\x06_ratioB\x14\n" +
+	"\x12_ratio_uncertaintyB\v\n" +
+	"\t_standardB\v\n" +
+	"\t_robust_zB\x10\n" +
+	"\x0e_compared_with2\xb9\x03\n" +
 	"\x11LaboratoryService\x12M\n" +
 	"\n" +
 	"PlanSample\x12\x1e.lotpaper.v1.PlanSampleRequest\x1a\x1f.lotpaper.v1.PlanSampleResponse\x12P\n" +
 	"\vInferSample\x12\x1f.lotpaper.v1.InferSampleRequest\x1a .lotpaper.v1.InferSampleResponse\x12_\n" +
 	"\x10WeighHydrostatic\x12$.lotpaper.v1.WeighHydrostaticRequest\x1a%.lotpaper.v1.WeighHydrostaticResponse\x12M\n" +
 	"\n" +
-	"ReadUptake\x12\x1e.lotpaper.v1.ReadUptakeRequest\x1a\x1f.lotpaper.v1.ReadUptakeResponseB\xb1\x01\n" +
+	"ReadUptake\x12\x1e.lotpaper.v1.ReadUptakeRequest\x1a\x1f.lotpaper.v1.ReadUptakeResponse\x12S\n" +
+	"\fReadSpectrum\x12 .lotpaper.v1.ReadSpectrumRequest\x1a!.lotpaper.v1.ReadSpectrumResponseB\xb1\x01\n" +
 	"\x0fcom.lotpaper.v1B\x0fLaboratoryProtoP\x01Z@github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1;lotpaperv1\xa2\x02\x03LXX\xaa\x02\vLotpaper.V1\xca\x02\vLotpaper\\V1\xe2\x02\x17Lotpaper\\V1\\GPBMetadata\xea\x02\fLotpaper::V1b\x06proto3"
 
 var (
@@ -1255,7 +1735,7 @@ func file_lotpaper_v1_laboratory_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_laboratory_proto_rawDescData
 }
 
-var file_lotpaper_v1_laboratory_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_lotpaper_v1_laboratory_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_lotpaper_v1_laboratory_proto_goTypes = []any{
 	(*PlanSampleRequest)(nil),        // 0: lotpaper.v1.PlanSampleRequest
 	(*PlanSampleResponse)(nil),       // 1: lotpaper.v1.PlanSampleResponse
@@ -1268,26 +1748,38 @@ var file_lotpaper_v1_laboratory_proto_goTypes = []any{
 	(*ReadUptakeResponse)(nil),       // 8: lotpaper.v1.ReadUptakeResponse
 	(*UptakePoint)(nil),              // 9: lotpaper.v1.UptakePoint
 	(*UptakeFit)(nil),                // 10: lotpaper.v1.UptakeFit
-	(*UptakeReading)(nil),            // 11: lotpaper.v1.UptakeReading
+	(*ReadSpectrumRequest)(nil),      // 11: lotpaper.v1.ReadSpectrumRequest
+	(*KnownSpectrum)(nil),            // 12: lotpaper.v1.KnownSpectrum
+	(*ReadSpectrumResponse)(nil),     // 13: lotpaper.v1.ReadSpectrumResponse
+	(*SpectrumBand)(nil),             // 14: lotpaper.v1.SpectrumBand
+	(*UptakeReading)(nil),            // 15: lotpaper.v1.UptakeReading
+	(*Peak)(nil),                     // 16: lotpaper.v1.Peak
+	(*Figure)(nil),                   // 17: lotpaper.v1.Figure
 }
 var file_lotpaper_v1_laboratory_proto_depIdxs = []int32{
 	3,  // 0: lotpaper.v1.InferSampleRequest.counts:type_name -> lotpaper.v1.KnownCounts
-	11, // 1: lotpaper.v1.ReadUptakeRequest.readings:type_name -> lotpaper.v1.UptakeReading
+	15, // 1: lotpaper.v1.ReadUptakeRequest.readings:type_name -> lotpaper.v1.UptakeReading
 	9,  // 2: lotpaper.v1.ReadUptakeResponse.uptake:type_name -> lotpaper.v1.UptakePoint
 	10, // 3: lotpaper.v1.ReadUptakeResponse.fit:type_name -> lotpaper.v1.UptakeFit
-	0,  // 4: lotpaper.v1.LaboratoryService.PlanSample:input_type -> lotpaper.v1.PlanSampleRequest
-	2,  // 5: lotpaper.v1.LaboratoryService.InferSample:input_type -> lotpaper.v1.InferSampleRequest
-	5,  // 6: lotpaper.v1.LaboratoryService.WeighHydrostatic:input_type -> lotpaper.v1.WeighHydrostaticRequest
-	7,  // 7: lotpaper.v1.LaboratoryService.ReadUptake:input_type -> lotpaper.v1.ReadUptakeRequest
-	1,  // 8: lotpaper.v1.LaboratoryService.PlanSample:output_type -> lotpaper.v1.PlanSampleResponse
-	4,  // 9: lotpaper.v1.LaboratoryService.InferSample:output_type -> lotpaper.v1.InferSampleResponse
-	6,  // 10: lotpaper.v1.LaboratoryService.WeighHydrostatic:output_type -> lotpaper.v1.WeighHydrostaticResponse
-	8,  // 11: lotpaper.v1.LaboratoryService.ReadUptake:output_type -> lotpaper.v1.ReadUptakeResponse
-	8,  // [8:12] is the sub-list for method output_type
-	4,  // [4:8] is the sub-list for method input_type
-	4,  // [4:4] is the sub-list for extension type_name
-	4,  // [4:4] is the sub-list for extension extendee
-	0,  // [0:4] is the sub-list for field type_name
+	12, // 4: lotpaper.v1.ReadSpectrumRequest.known_untreated:type_name -> lotpaper.v1.KnownSpectrum
+	16, // 5: lotpaper.v1.ReadSpectrumResponse.peaks:type_name -> lotpaper.v1.Peak
+	14, // 6: lotpaper.v1.ReadSpectrumResponse.bands:type_name -> lotpaper.v1.SpectrumBand
+	17, // 7: lotpaper.v1.ReadSpectrumResponse.figures:type_name -> lotpaper.v1.Figure
+	0,  // 8: lotpaper.v1.LaboratoryService.PlanSample:input_type -> lotpaper.v1.PlanSampleRequest
+	2,  // 9: lotpaper.v1.LaboratoryService.InferSample:input_type -> lotpaper.v1.InferSampleRequest
+	5,  // 10: lotpaper.v1.LaboratoryService.WeighHydrostatic:input_type -> lotpaper.v1.WeighHydrostaticRequest
+	7,  // 11: lotpaper.v1.LaboratoryService.ReadUptake:input_type -> lotpaper.v1.ReadUptakeRequest
+	11, // 12: lotpaper.v1.LaboratoryService.ReadSpectrum:input_type -> lotpaper.v1.ReadSpectrumRequest
+	1,  // 13: lotpaper.v1.LaboratoryService.PlanSample:output_type -> lotpaper.v1.PlanSampleResponse
+	4,  // 14: lotpaper.v1.LaboratoryService.InferSample:output_type -> lotpaper.v1.InferSampleResponse
+	6,  // 15: lotpaper.v1.LaboratoryService.WeighHydrostatic:output_type -> lotpaper.v1.WeighHydrostaticResponse
+	8,  // 16: lotpaper.v1.LaboratoryService.ReadUptake:output_type -> lotpaper.v1.ReadUptakeResponse
+	13, // 17: lotpaper.v1.LaboratoryService.ReadSpectrum:output_type -> lotpaper.v1.ReadSpectrumResponse
+	13, // [13:18] is the sub-list for method output_type
+	8,  // [8:13] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_laboratory_proto_init() }
@@ -1302,13 +1794,16 @@ func file_lotpaper_v1_laboratory_proto_init() {
 	file_lotpaper_v1_laboratory_proto_msgTypes[5].OneofWrappers = []any{}
 	file_lotpaper_v1_laboratory_proto_msgTypes[6].OneofWrappers = []any{}
 	file_lotpaper_v1_laboratory_proto_msgTypes[7].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[11].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[12].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_laboratory_proto_rawDesc), len(file_lotpaper_v1_laboratory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -143,6 +143,33 @@ func local_request_LaboratoryService_ReadUptake_0(ctx context.Context, marshaler
 	return msg, metadata, err
 }
 
+func request_LaboratoryService_ReadSpectrum_0(ctx context.Context, marshaler runtime.Marshaler, client LaboratoryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ReadSpectrumRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.ReadSpectrum(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_LaboratoryService_ReadSpectrum_0(ctx context.Context, marshaler runtime.Marshaler, server LaboratoryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ReadSpectrumRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.ReadSpectrum(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 // RegisterLaboratoryServiceHandlerServer registers the http handlers for service LaboratoryService to "mux".
 // UnaryRPC     :call LaboratoryServiceServer directly.
 // StreamingRPC :currently unsupported pending https://github.com/grpc/grpc-go/issues/906.
@@ -228,6 +255,26 @@ func RegisterLaboratoryServiceHandlerServer(ctx context.Context, mux *runtime.Se
 			return
 		}
 		forward_LaboratoryService_ReadUptake_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodPost, pattern_LaboratoryService_ReadSpectrum_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/lotpaper.v1.LaboratoryService/ReadSpectrum", runtime.WithHTTPPathPattern("/v1/assays:spectrum"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_LaboratoryService_ReadSpectrum_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_LaboratoryService_ReadSpectrum_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 
 	return nil
@@ -337,6 +384,23 @@ func RegisterLaboratoryServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_LaboratoryService_ReadUptake_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_LaboratoryService_ReadSpectrum_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/lotpaper.v1.LaboratoryService/ReadSpectrum", runtime.WithHTTPPathPattern("/v1/assays:spectrum"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_LaboratoryService_ReadSpectrum_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_LaboratoryService_ReadSpectrum_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	return nil
 }
 
@@ -345,6 +409,7 @@ var (
 	pattern_LaboratoryService_InferSample_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "samples"}, "infer"))
 	pattern_LaboratoryService_WeighHydrostatic_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "assays"}, "hydrostatic"))
 	pattern_LaboratoryService_ReadUptake_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "assays"}, "uptake"))
+	pattern_LaboratoryService_ReadSpectrum_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "assays"}, "spectrum"))
 )
 
 var (
@@ -352,4 +417,5 @@ var (
 	forward_LaboratoryService_InferSample_0      = runtime.ForwardResponseMessage
 	forward_LaboratoryService_WeighHydrostatic_0 = runtime.ForwardResponseMessage
 	forward_LaboratoryService_ReadUptake_0       = runtime.ForwardResponseMessage
+	forward_LaboratoryService_ReadSpectrum_0     = runtime.ForwardResponseMessage
 )

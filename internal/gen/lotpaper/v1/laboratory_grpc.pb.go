@@ -23,6 +23,7 @@ const (
 	LaboratoryService_InferSample_FullMethodName      = "/lotpaper.v1.LaboratoryService/InferSample"
 	LaboratoryService_WeighHydrostatic_FullMethodName = "/lotpaper.v1.LaboratoryService/WeighHydrostatic"
 	LaboratoryService_ReadUptake_FullMethodName       = "/lotpaper.v1.LaboratoryService/ReadUptake"
+	LaboratoryService_ReadSpectrum_FullMethodName     = "/lotpaper.v1.LaboratoryService/ReadSpectrum"
 )
 
 // LaboratoryServiceClient is the client API for LaboratoryService service.
@@ -39,6 +40,8 @@ type LaboratoryServiceClient interface {
 	WeighHydrostatic(ctx context.Context, in *WeighHydrostaticRequest, opts ...grpc.CallOption) (*WeighHydrostaticResponse, error)
 	// ReadUptake answers what a stone that was weighed while it drank says.
 	ReadUptake(ctx context.Context, in *ReadUptakeRequest, opts ...grpc.CallOption) (*ReadUptakeResponse, error)
+	// ReadSpectrum answers what an infrared or Raman spectrum shows.
+	ReadSpectrum(ctx context.Context, in *ReadSpectrumRequest, opts ...grpc.CallOption) (*ReadSpectrumResponse, error)
 }
 
 type laboratoryServiceClient struct {
@@ -89,6 +92,16 @@ func (c *laboratoryServiceClient) ReadUptake(ctx context.Context, in *ReadUptake
 	return out, nil
 }
 
+func (c *laboratoryServiceClient) ReadSpectrum(ctx context.Context, in *ReadSpectrumRequest, opts ...grpc.CallOption) (*ReadSpectrumResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReadSpectrumResponse)
+	err := c.cc.Invoke(ctx, LaboratoryService_ReadSpectrum_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // LaboratoryServiceServer is the server API for LaboratoryService service.
 // All implementations must embed UnimplementedLaboratoryServiceServer
 // for forward compatibility.
@@ -103,6 +116,8 @@ type LaboratoryServiceServer interface {
 	WeighHydrostatic(context.Context, *WeighHydrostaticRequest) (*WeighHydrostaticResponse, error)
 	// ReadUptake answers what a stone that was weighed while it drank says.
 	ReadUptake(context.Context, *ReadUptakeRequest) (*ReadUptakeResponse, error)
+	// ReadSpectrum answers what an infrared or Raman spectrum shows.
+	ReadSpectrum(context.Context, *ReadSpectrumRequest) (*ReadSpectrumResponse, error)
 	mustEmbedUnimplementedLaboratoryServiceServer()
 }
 
@@ -124,6 +139,9 @@ func (UnimplementedLaboratoryServiceServer) WeighHydrostatic(context.Context, *W
 }
 func (UnimplementedLaboratoryServiceServer) ReadUptake(context.Context, *ReadUptakeRequest) (*ReadUptakeResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReadUptake not implemented")
+}
+func (UnimplementedLaboratoryServiceServer) ReadSpectrum(context.Context, *ReadSpectrumRequest) (*ReadSpectrumResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReadSpectrum not implemented")
 }
 func (UnimplementedLaboratoryServiceServer) mustEmbedUnimplementedLaboratoryServiceServer() {}
 func (UnimplementedLaboratoryServiceServer) testEmbeddedByValue()                           {}
@@ -218,6 +236,24 @@ func _LaboratoryService_ReadUptake_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _LaboratoryService_ReadSpectrum_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReadSpectrumRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(LaboratoryServiceServer).ReadSpectrum(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: LaboratoryService_ReadSpectrum_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(LaboratoryServiceServer).ReadSpectrum(ctx, req.(*ReadSpectrumRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // LaboratoryService_ServiceDesc is the grpc.ServiceDesc for LaboratoryService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -240,6 +276,10 @@ var LaboratoryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ReadUptake",
 			Handler:    _LaboratoryService_ReadUptake_Handler,
+		},
+		{
+			MethodName: "ReadSpectrum",
+			Handler:    _LaboratoryService_ReadSpectrum_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
