@@ -21,11 +21,11 @@ func (a *app) assayCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "assay",
 		Short: "Say what a measurement says",
-		Long: `Say what weighings or readings say: the figures with their uncertainty, the outcome word, what follows and what does not.
+		Long: `Say what weighings, readings or spectra say: the figures with their uncertainty, the outcome word, what follows and what does not.
 
-The file is YAML or JSON with the fields of POST /v1/assays:hydrostatic or /v1/assays:uptake; - is standard input. Masses are written as the scale
-shows them, because the last digit states its step. It is computed here, without a service.`,
-		Args: takes(0, 0, "hydrostatic or uptake"),
+For hydrostatic and uptake the file is YAML or JSON with the fields of POST /v1/assays:hydrostatic or /v1/assays:uptake; - is standard input. Masses are
+written as the scale shows them, because the last digit states its step. It is computed here, without a service.`,
+		Args: takes(0, 0, "hydrostatic, uptake or spectrum"),
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	cmd.AddCommand(&cobra.Command{
@@ -79,7 +79,7 @@ shows them, because the last digit states its step. It is computed here, without
 		},
 	}
 	uptake.Flags().StringVar(&picture, "svg", "", "write the picture to this file")
-	cmd.AddCommand(uptake)
+	cmd.AddCommand(uptake, a.spectrumCommand())
 	return cmd
 }
 

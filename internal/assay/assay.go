@@ -35,10 +35,8 @@ func OfSince(m *opal.Measurement, material opal.Material, moisture opal.Moisture
 			return nil, within("refractometer", f)
 		}
 		return r, nil
-	case m.Spectrum != nil:
-		return nil, fault.New(fault.InvalidField, "spectrum", "found a spectrum, which this version does not read; accepted is the outcome alone, with the file among the attachments")
 	}
-	return nil, fault.New(fault.InvalidField, "", "found an empty measurement, accepted is one with readings")
+	return nil, fault.New(fault.InvalidField, "", "found no readings, accepted are some; a spectrum lies in a file, and internal/spectrum reads it")
 }
 
 // within puts a part's name before a fault's path.

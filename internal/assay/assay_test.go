@@ -215,7 +215,7 @@ func TestRefusals(t *testing.T) {
 		"no temperature":      {h("2.00 ct", "1.00 ct", "", celsius(math.NaN())), "hydrostatic.waterTemperatureCelsius", "NaN"},
 		"no readings":         {&opal.Measurement{Uptake: &opal.UptakeReadings{DryMass: "1 ct"}}, "uptake.readings", "found none"},
 		"nothing dry":         {&opal.Measurement{Uptake: &opal.UptakeReadings{Readings: []opal.UptakeReading{{Minutes: 1, Mass: "1 ct"}}}}, "uptake.dryMass", "accepted"},
-		"a spectrum":          {&opal.Measurement{Spectrum: &opal.SpectrumReading{}}, "spectrum", "the outcome alone"},
+		"a spectrum":          {&opal.Measurement{Spectrum: &opal.SpectrumReading{}}, "", "a spectrum lies in a file"},
 		"no index":            {&opal.Measurement{Refractometer: &opal.RefractometerReading{}}, "refractometer.indices", "found none"},
 		"nothing at all":      {&opal.Measurement{}, "", "empty"},
 	} {

@@ -9,18 +9,18 @@ import (
 
 // outcomesOf lists what a test showed: each finding, and the outcome where no finding repeats it.
 func outcomesOf(t *TestFact) []opal.TestFinding {
-	word := t.word()
-	if len(t.Findings) == 0 && len(t.Also) == 0 && t.Identity != opal.Assembled {
+	word, findings := t.judged()
+	if len(findings) == 0 && len(t.Also) == 0 && t.Identity != opal.Assembled {
 		return []opal.TestFinding{{Outcome: word}}
 	}
 	var out []opal.TestFinding
-	if word != "" && !slices.ContainsFunc(t.Findings, func(f opal.TestFinding) bool { return f.Outcome == word }) {
+	if word != "" && !slices.ContainsFunc(findings, func(f opal.TestFinding) bool { return f.Outcome == word }) {
 		out = append(out, opal.TestFinding{Outcome: word})
 	}
 	for _, o := range t.Also {
 		out = append(out, opal.TestFinding{Outcome: o})
 	}
-	out = append(out, t.Findings...)
+	out = append(out, findings...)
 	if t.Identity == opal.Assembled {
 		out = append(out, opal.TestFinding{Outcome: assembledWord})
 	}

@@ -302,6 +302,8 @@ func textTest(t *TestFact, finding *opal.TestFinding) string {
 		s += " (" + strings.ToLower(string(finding.Where)) + ")"
 	}
 	switch {
+	case finding.Outcome == opal.Unreadable && t.doubted():
+		s += " (its readings give " + plainWord(t.Computed) + ", the tester saw bands: one of them errs)"
 	case t.Computed == "" || finding.Outcome != t.Computed && !slices.Contains(t.Also, finding.Outcome):
 	case t.Outcome != "" && t.Outcome != t.Computed:
 		s += " (computed from its readings; the tester's word was " + plainWord(t.Outcome) + ")"

@@ -116,3 +116,53 @@ func Uptake(p *table.Page, r *pb.ReadUptakeResponse) {
 	p.Pairs(table.Pair{Name: "outcome", Value: strings.Join(words, ", ")})
 	notes(p, r.GetNotes())
 }
+
+// Spectrum sets what a spectrum shows.
+func Spectrum(p *table.Page, r *pb.ReadSpectrumResponse) {
+	title := "Infrared spectrum"
+	if r.GetKind() == "RAMAN" {
+		title = "Raman spectrum"
+	}
+	p.Heading(title)
+	words := append([]string{r.GetOutcome()}, r.GetAlso()...)
+	if r.GetOutcome() == "" {
+		words[0] = "no word fits"
+	}
+	p.Pairs(table.Pair{Name: "outcome", Value: strings.Join(words, ", ")})
+	bands := table.New(table.Column{Head: "band"}, table.Column{Head: "cm⁻¹", Right: true}, table.Column{Head: ""}, table.Column{Head: "area", Right: true}, table.Column{Head: "±", Right: true},
+		table.Column{Head: "by opal's own", Right: true}, table.Column{Head: "against known stones"})
+	rows := 0
+	for _, b := range r.GetBands() {
+		if !b.GetReadable() {
+			continue
+		}
+		rows++
+		seen, ratio, against := "", "", ""
+		if b.GetSeen() {
+			seen = "seen"
+		}
+		if b.Ratio != nil {
+			ratio = fmt.Sprintf("%.3g ± %.1g", b.GetRatio(), b.GetRatioUncertainty())
+		}
+		if b.RobustZ != nil {
+			against = fmt.Sprintf("%+.1f robust deviations (%d stones)", b.GetRobustZ(), b.GetComparedWith())
+		}
+		bands.Row(table.C(b.GetWhat()), table.C(fmt.Sprintf("%.0f–%.0f", b.GetLow(), b.GetHigh())), table.C(seen), table.C(figure(b.GetArea())), table.C(fmt.Sprintf("%.1g", b.GetAreaUncertainty())),
+			table.C(ratio), table.C(against))
+	}
+	if rows > 0 {
+		p.Blank()
+		p.Table(bands)
+	}
+	if len(r.GetPeaks()) > 0 {
+		t := table.New(table.Column{Head: "peak, cm⁻¹", Right: true}, table.Column{Head: "stands out by", Right: true}, table.Column{Head: "width", Right: true}, table.Column{Head: "area", Right: true})
+		for _, k := range r.GetPeaks() {
+			t.Row(table.C(fmt.Sprintf("%.1f", k.GetPosition())), table.C(figure(k.GetProminence())), table.C(fmt.Sprintf("%.1f", k.GetWidth())), table.C(figure(k.GetArea())))
+		}
+		p.Blank()
+		p.Table(t)
+	}
+	notes(p, r.GetReasons())
+	notes(p, r.GetSilent())
+	notes(p, r.GetCautions())
+}

@@ -45,7 +45,7 @@ func ReadColumns(data []byte) (*Curve, *fault.Error) {
 		c.X, c.Y = append(c.X, x), append(c.Y, y)
 	}
 	if len(c.X) < 2 {
-		return nil, refused("found %d lines with two numbers, accepted are 2 or more", len(c.X))
+		return nil, refused("found %s with two numbers, accepted are 2 or more, of wavenumber in cm⁻¹ and ordinate, or a JCAMP-DX file", count(len(c.X), "line", "lines"))
 	}
 	return c, c.arrange()
 }

@@ -9,7 +9,7 @@ import (
 )
 
 // infrared finds the outcome of an infrared spectrum.
-func (r *Result) infrared(material opal.Material, known []Reference, missing []string) {
+func (r *Result) infrared(material opal.Material, known []Reference, missing []gap) {
 	r.caution("Solvents for cleaning are flammable: ventilate, and keep in mind that hydrophane opal drinks them, as it does oil and grease.")
 	seen := r.families(aliphatic, aromatic, carbonyl)
 	if len(seen) == 0 {
@@ -17,16 +17,14 @@ func (r *Result) infrared(material opal.Material, known []Reference, missing []s
 		return
 	}
 	r.seenIn(aliphatic, aromatic, carbonyl)
-	for _, why := range missing {
-		r.say("Not read: " + why + ".")
-	}
+	r.unread(missing)
 	r.compare(material, known, seen)
 	r.silent("Organic matter is not resin or oil as such: skin grease, cutting oil, polish and cement of the dop show the same bands. Clean the stone and measure again.")
 	r.silent("The reading names no substance. Which one it is takes a person with reference spectra.")
 }
 
 // nothingOrganic says what a spectrum without organic bands says: something only if it could have shown one.
-func (r *Result) nothingOrganic(missing []string) {
+func (r *Result) nothingOrganic(missing []gap) {
 	r.Outcome = unreadable
 	var usable []*section
 	for _, s := range r.sections {
@@ -38,9 +36,7 @@ func (r *Result) nothingOrganic(missing []string) {
 	}
 	if len(usable) == 0 {
 		r.say("Neither the stretching bands of C–H (2820 to 3000 cm⁻¹) nor their combinations (4200 to 4365 cm⁻¹) can be read, so nothing organic could show.")
-		for _, why := range missing {
-			r.say(upper(why) + ".")
-		}
+		r.unread(missing)
 		return
 	}
 	standards := r.standards()

@@ -176,7 +176,7 @@ func TestColumns(t *testing.T) {
 	}
 	for text, want := range map[string]string{
 		"":                               "found 0 lines",
-		"4000 0.1":                       "found 1 lines",
+		"4000 0.1":                       "found 1 line with",
 		"4000 0.1\n3990 x\n":             "line 2: found 3990 x",
 		"4000 0.1\n3990 0.1 0.2\n":       "line 2",
 		"4000 0.1\n4000 0.2\n":           "only rise or only fall",

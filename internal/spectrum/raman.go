@@ -3,7 +3,7 @@ package spectrum
 import "slices"
 
 // raman finds the outcome of a Raman spectrum.
-func (r *Result) raman(missing []string) {
+func (r *Result) raman(missing []gap) {
 	r.caution("A Raman instrument's laser can blind: work by its safety class. Dark and dyed stones can heat up or burn under it; begin with little power.")
 	r.silent("It speaks of the spots that were measured, and of no more than the light reached.")
 	tallest := 0.0
@@ -43,9 +43,7 @@ func (r *Result) raman(missing []string) {
 		}
 		r.say("Peaks that are neither opal's nor among the bands looked for stand out at " + at + " cm⁻¹: a dye, a mineral or the glass of the holder. A person has to assign them.")
 	}
-	for _, why := range missing {
-		r.say("Not read: " + why + ".")
-	}
+	r.unread(missing)
 	if carbon || len(organic) > 0 || len(others) > 0 {
 		return
 	}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	"github.com/lotpaper/lotpaper/internal/numeric"
@@ -114,11 +115,11 @@ func Read(c *Curve, kind Kind, material opal.Material, known []Reference) (*Resu
 	if kind == Raman {
 		regions = ramanRegions
 	}
-	var missing []string
+	var missing []gap
 	for _, region := range regions {
 		s, why := c.cut(region)
 		if why != "" {
-			missing = append(missing, why)
+			missing = append(missing, gap{region, why})
 		}
 		if s != nil && s.net != nil {
 			r.sections = append(r.sections, s)
@@ -230,6 +231,28 @@ func (r *Result) band(name string) *Band {
 func (r *Result) say(sentence string)     { r.Reasons = append(r.Reasons, sentence) }
 func (r *Result) silent(sentence string)  { r.Silent = append(r.Silent, sentence) }
 func (r *Result) caution(sentence string) { r.Cautions = append(r.Cautions, sentence) }
+
+// gap is a region that cannot be read, and why.
+type gap struct {
+	region
+	why string
+}
+
+// unread says what could not be read, those that the file does not hold in one sentence.
+func (r *Result) unread(missing []gap) {
+	var list []string
+	for _, g := range missing {
+		where := g.name + " (" + span(g.low, g.high) + ")"
+		if g.why == absent {
+			list = append(list, where)
+		} else {
+			r.say("Not read: " + where + "; " + g.why + ".")
+		}
+	}
+	if len(list) > 0 {
+		r.say("Not in the file: " + strings.Join(list, "; ") + ".")
+	}
+}
 
 // seenIn says which peaks stand in the bands of some families.
 func (r *Result) seenIn(which ...family) {

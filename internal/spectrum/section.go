@@ -3,6 +3,7 @@ package spectrum
 import (
 	"math"
 	"slices"
+	"strconv"
 )
 
 // Conventions of this service on how a stretch of a spectrum is read.
@@ -33,18 +34,20 @@ type section struct {
 // least is the smallest height that counts as a peak.
 func (s *section) least() float64 { return stands * s.quiet }
 
+// absent is the reason of a region that the file does not hold.
+const absent = "it is not in the file"
+
 // cut takes a region out of a curve. The reason tells why it cannot be read; "": it can.
 func (c *Curve) cut(r region) (*section, string) {
 	lo, hi := c.index(r.low), c.index(r.high)
-	missing := "the stretch " + span(r.low, r.high) + " (" + r.name + ") is not in the file"
-	if hi-lo < 12 {
-		return nil, missing
+	if hi <= lo {
+		return nil, absent
 	}
 	// Bands decide, so that a curve that ends between a band and the region's edge is taken as far as it goes.
 	low, high := c.X[lo], c.X[hi-1]
 	for _, b := range r.bands {
 		if low > b.low || high < b.high {
-			return nil, missing
+			return nil, absent
 		}
 	}
 	gap := 0.0
@@ -53,7 +56,10 @@ func (c *Curve) cut(r region) (*section, string) {
 	}
 	step := (high - low) / float64(hi-lo-1)
 	if gap > coarse {
-		return nil, "the points of " + span(r.low, r.high) + " (" + r.name + ") lie up to " + written(gap, 1) + " cm⁻¹ apart, accepted are at most " + written(coarse, 0)
+		return nil, "its points lie up to " + written(gap, 1) + " cm⁻¹ apart, and " + written(coarse, 0) + " are the most at which bands show"
+	}
+	if hi-lo < 12 {
+		return nil, "it has " + strconv.Itoa(hi-lo) + " points, too few"
 	}
 	s := &section{region: r}
 	n := min(hi-lo, sectionPoints)
@@ -93,14 +99,14 @@ func (s *section) work() string {
 		}
 	}
 	if float64(readable) < covered*float64(len(s.raw)) {
-		return "the stretch " + span(s.low, s.high) + " (" + s.name + ") is saturated: next to no light came through"
+		return "next to no light came through"
 	}
 	half := max(2, int(math.Round(smoothOver/2/s.h)))
 	s.smooth = SavitzkyGolay(s.raw, half)
 	// Noise that neighbours share, as after zero filling, shows over some points only.
 	s.noise = max(noise(s.raw, 1), noise(s.raw, max(1, int(math.Round(4/s.h)))))
 	if math.IsNaN(s.noise) {
-		return "the stretch " + span(s.low, s.high) + " (" + s.name + ") has too many gaps"
+		return "it has too many gaps"
 	}
 	gain := 0.0
 	for _, w := range quadraticWeights(half) {

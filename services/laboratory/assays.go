@@ -9,17 +9,26 @@ import (
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/numeric"
 	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/spectrum"
 )
 
 // Assays computes what the measurement of a test says, for who takes tests in.
 type Assays struct {
 	// Material answers what a lot is made of; the zero value for a lot that nobody knows.
 	Material func(lot string) (opal.Material, error)
+	// File answers what an attachment holds, nil if its file is not here; nil: no files are kept.
+	File func(hash [32]byte) ([]byte, error)
+	// Known answers the spectra of stones that the laboratory names as known to be untreated, measured by it with the method under the protocol, without
+	// those in the line of the lot asked about; nil: there are none.
+	Known func(laboratory string, method opal.Method, protocol, lot string) ([]spectrum.Reference, error)
 }
 
 // Compute answers what an event's measurement says. A fault's field is a path within the measurement.
 func (a Assays) Compute(_ context.Context, ev *opal.Event) (*opal.Computed, *fault.Error) {
 	t, _ := ev.Test()
+	if t.Measurement.Spectrum != nil {
+		return a.spectrumOf(ev, t)
+	}
 	material, err := a.Material(ev.Lot)
 	if err != nil {
 		return nil, fault.New(fault.InternalError, "", "%v", err)
