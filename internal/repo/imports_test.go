@@ -118,7 +118,7 @@ func importRules() map[string]importRule {
 			outside: []string{grpcLib, protobufLib, genprotoLib, rateLib, syncLib, uuidLib, natsLib},
 		},
 		"services/laboratory": {
-			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/spectrum/...", "internal/numeric", "internal/wire", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/spectrum", "internal/spectrum/synth", "internal/numeric", "internal/wire", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
 		"services/ledger": {
