@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"golang.org/x/term"
 	"google.golang.org/protobuf/proto"
 
+	"github.com/lotpaper/lotpaper/internal/attachment"
 	"github.com/lotpaper/lotpaper/internal/client"
 	"github.com/lotpaper/lotpaper/internal/eventfile"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -30,6 +32,7 @@ func (a *app) postCommand() *cobra.Command {
 		Long: `Post events from files: YAML or JSON, one event or many, as documents, lists, or one JSON object a line; "-" is the standard input.
 
 All files are read and checked before anything is sent. Events go in their order, in batches that are taken whole or not at all.
+An attachment, and the spectrum of a test, may be given as "file: path" in place of its sha256: the file is uploaded first. Paths are relative to the event file.
 An event without a requestId gets one that follows from its content and from how many equal ones stand before it in its file, so
 that posting a file again, or a file that has grown, adds only what is new.
 
@@ -72,7 +75,7 @@ func (a *app) readEvents(names []string) ([]*eventfile.Entry, error) {
 		if err != nil {
 			return nil, fmt.Errorf("read %s: %w", name, err)
 		}
-		entries, err := eventfile.Read(name, data)
+		entries, err := eventfile.Read(name, data, beside(name))
 		var problems eventfile.Problems
 		switch {
 		case errors.As(err, &problems):
@@ -86,6 +89,51 @@ func (a *app) readEvents(names []string) ([]*eventfile.Entry, error) {
 		return nil, wrong
 	}
 	return all, nil
+}
+
+// beside opens files by paths relative to an event file; the standard input lies in the working folder.
+func beside(name string) eventfile.Opener {
+	dir := filepath.Dir(name) // "." of "-"
+	return func(path string) ([]byte, error) {
+		if path = filepath.FromSlash(path); !filepath.IsAbs(path) {
+			path = filepath.Join(dir, path)
+		}
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		return io.ReadAll(io.LimitReader(f, attachment.MaxBytes+1))
+	}
+}
+
+// upload puts the files of a batch into the service, each once. known are those that this run has put already.
+func upload(ctx context.Context, to uploader, batch []*eventfile.Entry, known map[attachment.Hash]bool, open func(*eventfile.Entry, string) ([]byte, error)) error {
+	for _, e := range batch {
+		for _, f := range e.Files {
+			if known[f.Hash] {
+				continue
+			}
+			data, err := open(e, f.Path)
+			if err != nil {
+				return fmt.Errorf("read %s: %w", f.Path, err)
+			}
+			out, err := to.PutAttachment(ctx, f.MediaType, data)
+			if err != nil {
+				return fmt.Errorf("upload %s: %w", f.Path, err)
+			}
+			if out.GetSha256() != hex.EncodeToString(f.Hash[:]) {
+				return fmt.Errorf("%s changed while it was read; post again", f.Path)
+			}
+			known[f.Hash] = true
+		}
+	}
+	return nil
+}
+
+// uploader takes files.
+type uploader interface {
+	PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error)
 }
 
 // readFile reads a file up to one byte past what is accepted, so that the refusal is the reader's.
@@ -150,13 +198,22 @@ func (a *app) post(ctx context.Context, entries []*eventfile.Entry, tokenDir str
 		return err
 	}
 	bar := a.bar(len(entries))
+	uploaded := map[string]map[attachment.Hash]bool{} // by token
 	var results []*pb.AppendResponse
 	for _, batch := range batches(entries, tokenOf) {
 		req := &pb.AppendBatchRequest{}
 		for _, e := range batch {
 			req.Events = append(req.Events, e.Event)
 		}
-		answer, err := clients[tokenOf(batch[0])].AppendBatch(ctx, req)
+		token := tokenOf(batch[0])
+		if uploaded[token] == nil {
+			uploaded[token] = map[attachment.Hash]bool{}
+		}
+		if err := upload(ctx, clients[token], batch, uploaded[token], func(e *eventfile.Entry, path string) ([]byte, error) { return beside(e.File)(path) }); err != nil {
+			bar.clear()
+			return a.stopped(len(results), len(entries), err)
+		}
+		answer, err := clients[token].AppendBatch(ctx, req)
 		if err != nil {
 			bar.clear()
 			return a.stopped(len(results), len(entries), eventfile.Blame(batch, err))

@@ -18,6 +18,12 @@ func (c *Client) AppendBatch(ctx context.Context, req *pb.AppendBatchRequest) (*
 	return out, c.call(ctx, http.MethodPost, "/v1/events:batch", nil, req, out)
 }
 
+// PutAttachment stores a file, and answers its SHA-256.
+func (c *Client) PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error) {
+	out := &pb.PutAttachmentResponse{}
+	return out, c.send(ctx, http.MethodPost, "/v1/attachments", nil, mediaType, data, out)
+}
+
 // Append posts one event about a lot.
 func (c *Client) Append(ctx context.Context, req *pb.AppendRequest) (*pb.AppendResponse, error) {
 	out := &pb.AppendResponse{}

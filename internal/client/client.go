@@ -118,6 +118,14 @@ func (c *Client) call(ctx context.Context, method, path string, query url.Values
 }
 
 func (c *Client) once(ctx context.Context, method, path string, query url.Values, body []byte, out proto.Message) error {
+	contentType := ""
+	if body != nil {
+		contentType = "application/json"
+	}
+	return c.send(ctx, method, path, query, contentType, body, out)
+}
+
+func (c *Client) send(ctx context.Context, method, path string, query url.Values, contentType string, body []byte, out proto.Message) error {
 	address := c.base.String() + path
 	if len(query) > 0 {
 		address += "?" + query.Encode()
@@ -126,8 +134,8 @@ func (c *Client) once(ctx context.Context, method, path string, query url.Values
 	if err != nil {
 		return fmt.Errorf("address the service: %w", err)
 	}
-	if body != nil {
-		req.Header.Set("Content-Type", "application/json")
+	if contentType != "" {
+		req.Header.Set("Content-Type", contentType)
 	}
 	if c.token != "" {
 		req.Header.Set("Authorization", "Bearer "+c.token)

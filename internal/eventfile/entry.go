@@ -28,13 +28,16 @@ type Entry struct {
 	Event *pb.Event
 	// Given tells that the file itself states the requestId.
 	Given bool
+	// Files are those that the event names by their paths; they are to be uploaded first.
+	Files []File
 
 	root *Node
 }
 
 // Read reads a file. It answers all events, or Problems with every place that is wrong. The name tells by its ending what the file is;
-// for another ending, or "-", the first character does: JSON starts with a brace or a bracket.
-func Read(name string, data []byte) ([]*Entry, error) {
+// for another ending, or "-", the first character does: JSON starts with a brace or a bracket. open reads the files that events name by their paths; nil:
+// none may be named so.
+func Read(name string, data []byte, open Opener) ([]*Entry, error) {
 	if len(data) > MaxFile {
 		return nil, Problems{{File: name, Fault: fault.New(fault.TooLarge, "", "found %d bytes, accepted are %d in one file", len(data), MaxFile)}}
 	}
@@ -62,16 +65,20 @@ func Read(name string, data []byte) ([]*Entry, error) {
 	if len(roots) == 0 {
 		return nil, Problems{{File: name, Fault: fault.New(fault.InvalidField, "", "found no event, accepted is one or more")}}
 	}
-	return Events(name, roots)
+	return Events(name, roots, open)
 }
 
-// Events makes entries of nodes, in order, and gives those without a requestId one.
-func Events(name string, roots []*Node) ([]*Entry, error) {
+// Events makes entries of nodes, in order, and gives those without a requestId one. open is that of Read.
+func Events(name string, roots []*Node, open Opener) ([]*Entry, error) {
 	var problems Problems
 	entries := make([]*Entry, 0, len(roots))
 	seen := map[[32]byte]int{}
 	for i, root := range roots {
 		e := &Entry{File: name, Number: i + 1, Line: root.Line, Event: &pb.Event{}, root: root}
+		if wrong := e.attach(open); len(wrong) > 0 {
+			problems = append(problems, wrong...)
+			continue
+		}
 		var f filler
 		f.message(e.Event.ProtoReflect(), root, "")
 		for _, p := range f.sorted() {

@@ -1,8 +1,11 @@
 package eventfile
 
 import (
+	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"fmt"
+	"io/fs"
 	"strings"
 	"testing"
 
@@ -90,9 +93,64 @@ func TestEveryNotationSaysTheSame(t *testing.T) {
 	}
 }
 
+// A file may be named by its path: an attachment, and the spectrum of a test, which becomes an attachment by it.
+func TestFilesByTheirPaths(t *testing.T) {
+	open := func(path string) ([]byte, error) {
+		switch path {
+		case "spectra/a.jdx":
+			return []byte("##TITLE=a\n"), nil
+		case "b.csv":
+			return []byte("1,2\n"), nil
+		case "page.html":
+			return []byte("<html>"), nil
+		}
+		return nil, fs.ErrNotExist
+	}
+	const test = "lot: a-b.c\noccurredAt: 2024-03-04\ntested: {method: INFRARED, sample: {kind: WHOLE}, measurement: {spectrum: {file: spectra/a.jdx}}}\n"
+	sum := func(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byte(s))) }
+	jdx, csv := sum("##TITLE=a\n"), sum("1,2\n")
+	for name, c := range map[string]struct {
+		text string
+		want string // attachments, as name mediaType sha256
+	}{
+		"a spectrum":              {test, "a.jdx chemical/x-jcamp-dx " + jdx},
+		"a spectrum named twice":  {test + "attachments: [{file: spectra/a.jdx, name: curve}]\n", "curve chemical/x-jcamp-dx " + jdx},
+		"beside another":          {test + "attachments: [{file: b.csv}]\n", "b.csv text/csv " + csv + ", a.jdx chemical/x-jcamp-dx " + jdx},
+		"with a type of its own":  {mined + "attachments: [{file: b.csv, mediaType: text/plain}]\n", "b.csv text/plain " + csv},
+		"corrected, as JSON says": {`{"lot": "a-b.c", "occurredAt": "2024-03-04", "corrected": {"event": "a-b/00000000-0000-4000-8000-000000000001", "because": "x", "replacement": {"tested": {"method": "RAMAN", "sample": {"kind": "WHOLE"}, "measurement": {"spectrum": {"file": "spectra/a.jdx"}}}}}}`, "a.jdx chemical/x-jcamp-dx " + jdx},
+	} {
+		entries, err := Read("-", []byte(c.text), open)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		var got []string
+		for _, x := range entries[0].Event.GetAttachments() {
+			got = append(got, x.GetName()+" "+x.GetMediaType()+" "+x.GetSha256())
+		}
+		if s := strings.Join(got, ", "); s != c.want || len(entries[0].Files) == 0 {
+			t.Errorf("%s: %s, want %s; %d files", name, s, c.want, len(entries[0].Files))
+		}
+	}
+	for text, want := range map[string]string{
+		mined + "attachments: [{file: none.pdf}]\n":                     "a.yaml, event 1, line 4: INVALID_FIELD: attachments[0].file: found \"none.pdf\", which cannot be read: file does not exist",
+		mined + "attachments:\n  - file: page.html\n":                   "a.yaml, event 1, line 5: INVALID_FIELD: attachments[0].file: found \"page.html\", which is none of the accepted types: chemical/x-jcamp-dx",
+		mined + "attachments: [{file: b.csv, sha256: '" + csv + "'}]\n": "a.yaml, event 1, line 4: INVALID_FIELD: attachments[0].file: found both file and sha256",
+		mined + "attachments: [{file: [b.csv]}]\n":                      "a.yaml, event 1, line 4: INVALID_FIELD: attachments[0].file: found a list of 1, accepted is the path of a file",
+		strings.Replace(test, "INFRARED", "XRF", 1):                     "a.yaml, event 1, line 3: INVALID_FIELD: tested.measurement: found a measurement with XRF",
+	} {
+		if _, err := Read("a.yaml", []byte(text), open); err == nil || !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("%v, want %s", err, want)
+		}
+	}
+	if _, err := Read("a.yaml", []byte(test), nil); err == nil || !strings.Contains(err.Error(), "accepted here is sha256") {
+		t.Errorf("without a folder: %v", err)
+	}
+}
+
 func read(t *testing.T, name, text string) []*Entry {
 	t.Helper()
-	entries, err := Read(name, []byte(text))
+	entries, err := Read(name, []byte(text), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -150,7 +208,7 @@ func TestWhatIsRefused(t *testing.T) {
 	}
 	for name, test := range tests {
 		t.Run(name, func(t *testing.T) {
-			entries, err := Read(test.name, []byte(test.text))
+			entries, err := Read(test.name, []byte(test.text), nil)
 			if err == nil || entries != nil {
 				t.Fatalf("accepted: %v", entries)
 			}
@@ -171,7 +229,7 @@ func TestWhatIsRefused(t *testing.T) {
 }
 
 func TestTooLargeAFile(t *testing.T) {
-	_, err := Read("a.yaml", make([]byte, MaxFile+1))
+	_, err := Read("a.yaml", make([]byte, MaxFile+1), nil)
 	if !errors.Is(err, fault.New(fault.TooLarge, "", "")) {
 		t.Errorf("found %v", err)
 	}
@@ -258,7 +316,7 @@ func TestReadsWhatTheServiceWrites(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		entries, err := Read("a.json", data)
+		entries, err := Read("a.json", data, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -298,14 +356,14 @@ func FuzzRead(f *testing.F) {
 		f.Add("a.json", []byte(s))
 	}
 	f.Fuzz(func(t *testing.T, name string, data []byte) {
-		entries, err := Read(name, data)
+		entries, err := Read(name, data, nil)
 		if err != nil {
 			if fault.Of(err) == fault.InternalError {
 				t.Fatalf("no fault: %v", err)
 			}
 			return
 		}
-		again, err := Read(name, data)
+		again, err := Read(name, data, nil)
 		if err != nil || len(again) != len(entries) {
 			t.Fatalf("read again: %v", err)
 		}

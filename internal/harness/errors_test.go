@@ -44,7 +44,7 @@ func grpcCodes() map[fault.Reason]codes.Code {
 		codes.InvalidArgument:  {fault.InvalidField, fault.FutureTime, fault.BadSignature, fault.TooLarge},
 		codes.Unauthenticated:  {fault.NoToken, fault.BadToken},
 		codes.PermissionDenied: {fault.NotHolder, fault.NotYourEvent, fault.UnknownKey, fault.KeyRevoked, fault.NotAllowed},
-		codes.NotFound:         {fault.UnknownLot, fault.UnknownEvent, fault.UnknownHandle, fault.UnknownParty, fault.NoRoute},
+		codes.NotFound:         {fault.UnknownLot, fault.UnknownEvent, fault.UnknownHandle, fault.UnknownAttachment, fault.UnknownParty, fault.NoRoute},
 		codes.Unimplemented:    {fault.MethodNotAllowed},
 		codes.AlreadyExists:    {fault.LotExists, fault.PartyExists, fault.RequestIDReused},
 		codes.FailedPrecondition: {
@@ -358,6 +358,13 @@ func (s *scene) provocations(t *testing.T) []provocation {
 			return err
 		}, "found no stone"),
 		s.anothersHandle(t),
+		asked("unknown attachment", fault.UnknownAttachment, m, "/v1/attachments/"+strings.Repeat("ab", 32), "sha256", func(ctx context.Context, n *node) error {
+			stream, err := n.attachments().GetAttachment(ctx, &pb.GetAttachmentRequest{Sha256: strings.Repeat("ab", 32)})
+			if err == nil {
+				_, err = stream.Recv()
+			}
+			return err
+		}, strings.Repeat("ab", 32), "on this node"),
 		{name: "unknown party in the address", reason: fault.UnknownParty, as: "admin", field: "party", says: []string{"new-house", "accepted"},
 			rest: &call{method: "POST", path: "/v1/parties/new-house/tokens", as: "admin", body: `{}`},
 			rpc: func(ctx context.Context, n *node) error {

@@ -27,6 +27,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/test/bufconn"
 
+	"github.com/lotpaper/lotpaper/internal/attachment"
 	"github.com/lotpaper/lotpaper/internal/bus"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/eventlog"
@@ -35,6 +36,8 @@ import (
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
 	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/internal/spectrum"
+	"github.com/lotpaper/lotpaper/services/attachments"
 	"github.com/lotpaper/lotpaper/services/gateway"
 	"github.com/lotpaper/lotpaper/services/intake"
 	"github.com/lotpaper/lotpaper/services/laboratory"
@@ -139,6 +142,8 @@ type Node struct {
 	Bus    *bus.Bus
 	Keys   *envelope.Keys
 	Ledger *ledger.Ledger
+	// Attachments are the files on this node.
+	Attachments *attachment.Store
 
 	http       *http.Server
 	httpLn     net.Listener
@@ -294,9 +299,15 @@ func keepToken(file, token string) (err error) {
 	return errors.Join(folder.Sync(), folder.Close())
 }
 
-// openServices starts the projection and the intake.
+// openServices starts the store of files, the projection and the intake.
 func (n *Node) openServices() error {
 	cfg := n.cfg
+	files, err := attachment.Open(filepath.Join(cfg.DataDir, "attachments"))
+	if err != nil {
+		return err
+	}
+	n.Attachments = files
+	n.onStop(func(context.Context) error { return files.Close() })
 	st, err := status.Open(status.Config{Dir: cfg.DataDir, Log: n.Log, Handle: n.Keys.Handle, Logger: cfg.Logger})
 	if err != nil {
 		return fmt.Errorf("open the projection: %w", err)
@@ -318,6 +329,12 @@ func (n *Node) openServices() error {
 				return opal.Material{}, err
 			}
 			return l.Material, nil
+		}, File: func(hash [32]byte) ([]byte, error) {
+			data, err := files.Read(hash, spectrum.MaxBytes)
+			if errors.Is(err, attachment.ErrMissing) {
+				return nil, nil
+			}
+			return data, err
 		}},
 		Rand: rand.Reader, Now: time.Now, Logger: cfg.Logger,
 	})
@@ -340,6 +357,7 @@ func (n *Node) listen(ctx context.Context) error {
 	pb.RegisterIntakeServiceServer(server, n.Intake)
 	pb.RegisterStatusServiceServer(server, n.Status)
 	pb.RegisterLaboratoryServiceServer(server, laboratory.New())
+	pb.RegisterAttachmentServiceServer(server, attachments.New(n.Attachments, cfg.Logger))
 	servers := []*rpc.Server{server}
 	public := server
 	if cfg.TLSCert != "" {
@@ -354,6 +372,7 @@ func (n *Node) listen(ctx context.Context) error {
 		pb.RegisterIntakeServiceServer(public, n.Intake)
 		pb.RegisterStatusServiceServer(public, n.Status)
 		pb.RegisterLaboratoryServiceServer(public, laboratory.New())
+		pb.RegisterAttachmentServiceServer(public, attachments.New(n.Attachments, cfg.Logger))
 		servers = append(servers, public)
 	}
 	n.onStop(func(ctx context.Context) error {

@@ -263,6 +263,9 @@ func (n *node) with(ctx context.Context, as string) context.Context {
 }
 
 func (n *node) intake() pb.IntakeServiceClient { return pb.NewIntakeServiceClient(n.Conn()) }
+func (n *node) attachments() pb.AttachmentServiceClient {
+	return pb.NewAttachmentServiceClient(n.Conn())
+}
 func (n *node) status() pb.StatusServiceClient { return pb.NewStatusServiceClient(n.Conn()) }
 
 // flipFile changes one byte of a file.

@@ -121,6 +121,11 @@ func importRules() map[string]importRule {
 			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/spectrum", "internal/spectrum/synth", "internal/numeric", "internal/wire", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
+		"internal/attachment": {module: []string{"internal/fault"}},
+		"services/attachments": {
+			module:  []string{"internal/attachment", "internal/fault", anyGenerated},
+			outside: []string{grpcLib, protobufLib},
+		},
 		"services/ledger": {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, syncLib, uuidLib, natsLib, pebbleLib, cborLib},
@@ -139,7 +144,7 @@ func importRules() map[string]importRule {
 		},
 		// What only the command line needs: files and sheets of events, the service's REST client, pages for a terminal.
 		"internal/eventfile": {
-			module:  []string{"internal/opal", "internal/fault", "internal/wire", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/wire", "internal/attachment", anyGenerated},
 			outside: []string{protobufLib, yamlLib, textLib},
 		},
 		"internal/sheet": {
@@ -153,7 +158,7 @@ func importRules() map[string]importRule {
 		"internal/table":   {outside: []string{widthLib}},
 		"internal/readout": {module: []string{"internal/opal", "internal/table", anyGenerated}, tests: []string{protobufLib}},
 		"cmd/lotpaper/demo": {
-			module:  []string{"internal/opal", "internal/fault", "internal/eventfile", "internal/account", "internal/wire", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/eventfile", "internal/account", "internal/wire", "internal/spectrum", "internal/spectrum/synth", anyGenerated},
 			outside: []string{yamlLib, protobufLib},
 		},
 		// The benchmark runs whole nodes against a bare store.

@@ -67,6 +67,9 @@ func Methods() map[string]Access {
 		pb.LaboratoryService_ReadUptake_FullMethodName:       Public,
 		pb.LaboratoryService_ReadSpectrum_FullMethodName:     Public,
 
+		pb.AttachmentService_PutAttachment_FullMethodName: Post,
+		pb.AttachmentService_GetAttachment_FullMethodName: Read,
+
 		grpc_health_v1.Health_Check_FullMethodName:                             Public,
 		grpc_health_v1.Health_List_FullMethodName:                              Public,
 		grpc_health_v1.Health_Watch_FullMethodName:                             Public,

@@ -29,6 +29,8 @@ func eventsIn(m any) int {
 		return max(1, len(m.GetEvents()))
 	case *pb.AppendStreamRequest:
 		return max(1, len(m.GetEvents()))
+	case *pb.PutAttachmentRequest: // a kilobyte of a file as an event, so that a party's rate bounds what it stores
+		return 1 + len(m.GetChunk())>>10
 	case *pb.AppendEnvelopesRequest:
 		n := 0
 		for _, e := range m.GetEnvelopes() {

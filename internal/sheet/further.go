@@ -32,7 +32,7 @@ func (t *reading) further(roots []*eventfile.Node, err error) eventfile.Problems
 			break
 		}
 		list = nil
-		_, err = eventfile.Events(t.name, roots)
+		_, err = eventfile.Events(t.name, roots, nil)
 	}
 	// A cell that was refused for its form already has its stand-in; what is told of it now would speak of that.
 	return slices.DeleteFunc(all, func(p *eventfile.Problem) bool {

@@ -55,7 +55,7 @@ func Read(name string, data []byte) ([]*eventfile.Entry, error) {
 	if len(roots) > MaxEvents {
 		return nil, eventfile.Problems{{File: name, Fault: fault.New(fault.TooLarge, "", "found %d events, accepted are %d in one table, which is taken whole or not at all; part it, or post it as YAML or JSON", len(roots), MaxEvents)}}
 	}
-	entries, err := eventfile.Events(name, roots)
+	entries, err := eventfile.Events(name, roots, nil)
 	t.problems = append(t.problems, t.further(roots, err)...)
 	if len(t.problems) > 0 {
 		slices.SortStableFunc(t.problems, func(a, b *eventfile.Problem) int { return a.Line - b.Line })

@@ -32,7 +32,7 @@ func read(t *testing.T, text string) []*eventfile.Entry {
 // sameAs compares with events written as YAML: a sheet says the same as a file, down to the id.
 func sameAs(t *testing.T, got []*eventfile.Entry, yaml string) {
 	t.Helper()
-	want, err := eventfile.Read("a.yaml", []byte(yaml))
+	want, err := eventfile.Read("a.yaml", []byte(yaml), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -104,6 +104,9 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/v1/watch", only(newWatch(status, cfg), http.MethodGet))
+	files := pb.NewAttachmentServiceClient(cfg.Conn)
+	mux.Handle(attachmentsPath, only(upload(files), http.MethodPost))
+	mux.Handle(attachmentsPath+"/{sha256}", only(download(files), http.MethodGet, http.MethodHead))
 	mux.Handle("/healthz", only(health(cfg.Ready), http.MethodGet, http.MethodHead))
 	mux.Handle("/", api(routes))
 	return guard(cfg, mux), nil
@@ -177,7 +180,7 @@ func guard(cfg Config, next http.Handler) http.Handler {
 			writeError(sent, r, f)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, MaxBody)
+		r.Body = http.MaxBytesReader(w, r.Body, maxBody(r))
 		next.ServeHTTP(sent, r)
 	})
 }
@@ -193,7 +196,10 @@ func before(cfg Config, r *http.Request) error {
 			return err
 		}
 	}
-	if r.ContentLength > MaxBody {
+	if limit := maxBody(r); r.ContentLength > limit {
+		if limit != MaxBody {
+			return fileTooLarge(r.ContentLength, limit)
+		}
 		return bodyTooLarge(r.ContentLength)
 	}
 	if f := addressFault(r); f != nil {

@@ -102,3 +102,13 @@ func bodyTooLarge(size int64) *fault.Error {
 	f.BodyTooLarge = true
 	return f
 }
+
+// fileTooLarge is the same of the body that is a file.
+func fileTooLarge(size, limit int64) *fault.Error {
+	f := fault.New(fault.TooLarge, "", "found a file of more than %d bytes, accepted are at most %d", limit, limit)
+	if size > 0 {
+		f = fault.New(fault.TooLarge, "", "found a file of %d bytes, accepted are at most %d", size, limit)
+	}
+	f.BodyTooLarge = true
+	return f
+}

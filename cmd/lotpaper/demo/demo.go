@@ -65,7 +65,9 @@ func Acts() ([]Act, error) {
 		if err != nil {
 			return nil, fmt.Errorf("read %s: %w", name, err)
 		}
-		entries, err := eventfile.Read(path.Base(name), data)
+		entries, err := eventfile.Read(path.Base(name), data, func(file string) ([]byte, error) {
+			return files.ReadFile(path.Join("acts", file))
+		})
 		if err != nil {
 			return nil, err
 		}

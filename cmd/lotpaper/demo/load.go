@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"path"
 	"slices"
 
 	"github.com/lotpaper/lotpaper/internal/eventfile"
@@ -17,6 +18,7 @@ import (
 type Poster interface {
 	CreateParty(context.Context, *pb.CreatePartyRequest) (*pb.CreatePartyResponse, error)
 	AppendBatch(context.Context, *pb.AppendBatchRequest) (*pb.AppendBatchResponse, error)
+	PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error)
 }
 
 // Loader puts the scenario into a service, each event with the token of its party.
@@ -126,6 +128,17 @@ func (l *Loaded) post(ctx context.Context, posters map[string]Poster, run []*eve
 		}
 		for _, lot := range opal.NewLots(ev) {
 			lots[lot] = true
+		}
+	}
+	for _, e := range run {
+		for _, f := range e.Files {
+			data, err := files.ReadFile(path.Join("acts", f.Path))
+			if err == nil {
+				_, err = poster.PutAttachment(ctx, f.MediaType, data)
+			}
+			if err != nil {
+				return fmt.Errorf("upload %s: %w", f.Path, err)
+			}
 		}
 	}
 	answer, err := poster.AppendBatch(ctx, req)

@@ -1,0 +1,272 @@
+package attachment
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+
+	"github.com/lotpaper/lotpaper/internal/fault"
+)
+
+// MaxBytes is the largest file, 16 MiB.
+const MaxBytes = 16 << 20
+
+// incoming is the folder of files that are being written.
+const incoming = "incoming"
+
+// ErrMissing says that a file is not here.
+var ErrMissing = errors.New("the file is not here")
+
+// ErrDamaged says that a file is not what its name says any more. It stays where it is; putting the content again mends it.
+var ErrDamaged = errors.New("the file is damaged")
+
+// Hash is a file's name: the SHA-256 of its content.
+type Hash = [sha256.Size]byte
+
+// Stored says what was put.
+type Stored struct {
+	Hash      Hash
+	MediaType string
+	Size      int64
+	// Known: the same content was here already.
+	Known bool
+}
+
+// Store is a folder of files. It is safe for many callers at once.
+type Store struct{ root *os.Root }
+
+// Open opens a store, and makes it if it is not there. What was left of uploads that were cut off is removed.
+func Open(dir string) (*Store, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("make the folder of attachments: %w", err)
+	}
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return nil, fmt.Errorf("open the folder of attachments: %w", err)
+	}
+	s := &Store{root}
+	err = root.RemoveAll(incoming)
+	if err == nil {
+		err = root.Mkdir(incoming, 0o700)
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("clear what was left of uploads: %w", err), root.Close())
+	}
+	return s, nil
+}
+
+// Close ends it; files that are being read can be read to their end.
+func (s *Store) Close() error { return s.root.Close() }
+
+// place is where a file lies: its first byte is a folder, so that none grows too large.
+func place(h Hash) (folder, name string) {
+	text := hex.EncodeToString(h[:])
+	return text[:2], path.Join(text[:2], text[2:])
+}
+
+// Put stores what it reads under its SHA-256. want, if not nil, is what the hash must be. A refusal is a *fault.Error; any other error is the reader's or the
+// disk's. After an error nothing is stored.
+func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Hash) (out Stored, err error) {
+	media, f := stated(mediaType)
+	if f != nil {
+		return out, f
+	}
+	temp := path.Join(incoming, rand.Text())
+	file, err := s.root.OpenFile(temp, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return out, fmt.Errorf("begin an attachment: %w", err)
+	}
+	done := false
+	defer func() {
+		if !done {
+			err = errors.Join(err, file.Close(), s.root.Remove(temp))
+		}
+	}()
+	look := checker{media: media}
+	sum := sha256.New()
+	buf := make([]byte, 64<<10)
+	for {
+		if err := ctx.Err(); err != nil {
+			return out, fmt.Errorf("receive an attachment: %w", err)
+		}
+		n, rerr := r.Read(buf)
+		if look.size+int64(n) > MaxBytes {
+			return out, fault.New(fault.TooLarge, "", "found more than %d bytes, accepted are at most %d", MaxBytes, MaxBytes)
+		}
+		look.write(buf[:n])
+		sum.Write(buf[:n])
+		if _, err := file.Write(buf[:n]); err != nil {
+			return out, fmt.Errorf("write an attachment: %w", err)
+		}
+		if rerr == io.EOF {
+			break
+		}
+		if rerr != nil {
+			return out, fmt.Errorf("receive an attachment: %w", rerr)
+		}
+	}
+	if f := look.end(); f != nil {
+		return out, f
+	}
+	out = Stored{MediaType: media, Size: look.size}
+	sum.Sum(out.Hash[:0])
+	if want != nil && *want != out.Hash {
+		return Stored{}, fault.New(fault.InvalidField, "sha256", "found %x, and a file whose SHA-256 is %x; accepted are those that agree", *want, out.Hash)
+	}
+	if err := file.Sync(); err != nil {
+		return Stored{}, fmt.Errorf("write an attachment: %w", err)
+	}
+	folder, name := place(out.Hash)
+	switch err := s.verify(name, out.Hash); {
+	case err == nil:
+		out.Known = true
+		return out, nil // and what was written just now goes
+	case !errors.Is(err, ErrMissing) && !errors.Is(err, ErrDamaged):
+		return Stored{}, err
+	}
+	if err := file.Close(); err != nil {
+		return Stored{}, fmt.Errorf("write an attachment: %w", err)
+	}
+	done = true
+	if err := s.keep(temp, folder, name); err != nil {
+		return Stored{}, fmt.Errorf("keep an attachment: %w", errors.Join(err, ignoreMissing(s.root.Remove(temp))))
+	}
+	return out, nil
+}
+
+// keep gives a written file its name. It is there for good once its folder is on disk, too.
+func (s *Store) keep(temp, folder, name string) error {
+	made := false
+	switch err := s.root.Mkdir(folder, 0o700); {
+	case err == nil:
+		made = true
+	case !errors.Is(err, fs.ErrExist):
+		return err
+	}
+	if err := s.root.Rename(temp, name); err != nil {
+		return err
+	}
+	if err := s.sync(folder); err != nil {
+		return err
+	}
+	if made {
+		return s.sync(".")
+	}
+	return nil
+}
+
+func (s *Store) sync(folder string) error {
+	d, err := s.root.Open(folder)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+func ignoreMissing(err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
+}
+
+// verify reads a file and compares.
+func (s *Store) verify(name string, h Hash) error {
+	f, err := s.open(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return check(f, h)
+}
+
+// open opens a regular file.
+func (s *Store) open(name string) (*os.File, error) {
+	f, err := s.root.Open(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, ErrMissing
+	}
+	if err != nil {
+		return nil, fmt.Errorf("open an attachment: %w", err)
+	}
+	info, err := f.Stat()
+	if err == nil && !info.Mode().IsRegular() {
+		err = ErrDamaged
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("open an attachment: %w", err), f.Close())
+	}
+	return f, nil
+}
+
+func check(r io.Reader, h Hash) error {
+	sum := sha256.New()
+	if _, err := io.Copy(sum, r); err != nil {
+		return fmt.Errorf("read an attachment: %w", err)
+	}
+	if Hash(sum.Sum(nil)) != h {
+		return ErrDamaged
+	}
+	return nil
+}
+
+// File is a stored file, open at its beginning, whose content was compared with its name.
+type File struct {
+	*os.File
+	Size      int64
+	MediaType string
+}
+
+// Get opens a file. ErrMissing: it is not here; ErrDamaged: it is not what it was.
+func (s *Store) Get(h Hash) (*File, error) {
+	_, name := place(h)
+	f, err := s.open(name)
+	if err != nil {
+		return nil, err
+	}
+	fail := func(err error) (*File, error) { return nil, errors.Join(err, f.Close()) }
+	if err := check(f, h); err != nil {
+		return fail(err)
+	}
+	begin := make([]byte, head)
+	n, err := f.ReadAt(begin, 0)
+	if err != nil && err != io.EOF {
+		return fail(fmt.Errorf("read an attachment: %w", err))
+	}
+	size, err := f.Seek(0, io.SeekEnd)
+	if err == nil {
+		_, err = f.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		return fail(fmt.Errorf("read an attachment: %w", err))
+	}
+	return &File{f, size, Guess(begin[:n])}, nil
+}
+
+// Read answers a file's whole content, which was compared with its name; larger than limit is a refusal.
+func (s *Store) Read(h Hash, limit int64) ([]byte, error) {
+	_, name := place(h)
+	f, err := s.open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, limit+1))
+	if err != nil {
+		return nil, fmt.Errorf("read an attachment: %w", err)
+	}
+	if int64(len(data)) > limit {
+		return nil, fault.New(fault.TooLarge, "", "found a file of more than %d bytes, accepted are at most %d", limit, limit)
+	}
+	if sha256.Sum256(data) != h {
+		return nil, ErrDamaged
+	}
+	return data, nil
+}

@@ -1,0 +1,288 @@
+package attachment_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"errors"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"testing/iotest"
+
+	"github.com/lotpaper/lotpaper/internal/attachment"
+	"github.com/lotpaper/lotpaper/internal/fault"
+)
+
+func open(t *testing.T, dir string) *attachment.Store {
+	t.Helper()
+	s, err := attachment.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s
+}
+
+// held lists the files below a folder.
+func held(t *testing.T, dir string) (list []string) {
+	t.Helper()
+	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+		if err == nil && !d.IsDir() {
+			list = append(list, path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
+}
+
+const text = "##TITLE=made\n##END=\n"
+
+func TestPutAndRead(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "attachments")
+	s := open(t, dir)
+	png := "\x89PNG\r\n\x1a\n" + strings.Repeat("x", 100_000)
+	for media, content := range map[string]string{
+		attachment.JCAMP: text, attachment.Plain: "3.42 ct, dry — 21 °C\n", attachment.CSV: "minutes,mass\n10,3.42\n", attachment.PNG: png, attachment.JPEG: "\xff\xd8\xff\xe0rest",
+		attachment.TIFF: "II*\x00rest", attachment.PDF: "%PDF-1.7 rest", "text/plain; charset=UTF-8": "ä",
+	} {
+		want := sha256.Sum256([]byte(content))
+		out, err := s.Put(t.Context(), iotest.OneByteReader(strings.NewReader(content)), media, &want)
+		if err != nil || out.Hash != want || out.Size != int64(len(content)) || out.Known || !strings.HasPrefix(media, out.MediaType) {
+			t.Errorf("%s: %+v, %v", media, out, err)
+			continue
+		}
+		if again, err := s.Put(t.Context(), strings.NewReader(content), media, nil); err != nil || !again.Known || again.Hash != want {
+			t.Errorf("%s again: %+v, %v", media, again, err)
+		}
+		data, err := s.Read(want, 1<<20)
+		if err != nil || string(data) != content {
+			t.Errorf("%s: read %d bytes, %v", media, len(data), err)
+		}
+		f, err := s.Get(want)
+		if err != nil {
+			t.Errorf("%s: %v", media, err)
+			continue
+		}
+		data, err = io.ReadAll(f)
+		if err != nil || string(data) != content || f.Size != int64(len(content)) || f.MediaType == "" {
+			t.Errorf("%s: %d of %d bytes, %s, %v", media, len(data), f.Size, f.MediaType, err)
+		}
+		if err := f.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+	if n := len(held(t, dir)); n != 8 {
+		t.Errorf("%d files are kept, want 8", n)
+	}
+	if _, err := s.Read(sha256.Sum256([]byte(png)), 1000); fault.Of(err) != fault.TooLarge {
+		t.Errorf("beyond the limit: %v", err)
+	}
+	for _, call := range []func() error{
+		func() error { _, err := s.Read([32]byte{1}, 10); return err }, func() error { _, err := s.Get([32]byte{1}); return err },
+	} {
+		if err := call(); !errors.Is(err, attachment.ErrMissing) {
+			t.Errorf("missing: %v", err)
+		}
+	}
+}
+
+// What is refused, and what breaks off, leaves nothing.
+func TestRefused(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	other := sha256.Sum256([]byte("other"))
+	cancelled, cancel := context.WithCancel(t.Context())
+	cancel()
+	for name, c := range map[string]struct {
+		ctx   context.Context
+		media string
+		in    io.Reader
+		want  *attachment.Hash
+		field string // of a refusal; "-": it is none
+		says  string
+	}{
+		"nothing":              {in: strings.NewReader(""), media: attachment.Plain, says: "an empty file"},
+		"no type":              {in: strings.NewReader(text), field: "mediaType", says: `found "", accepted is one of chemical/x-jcamp-dx, text/plain`},
+		"a page":               {in: strings.NewReader("<html>"), media: "text/html", field: "mediaType", says: "text/html"},
+		"a page as text":       {in: strings.NewReader(" <svg onload='x'>"), media: attachment.Plain, field: "mediaType", says: "none of the accepted types"},
+		"a drawing":            {in: strings.NewReader("<svg/>"), media: "image/svg+xml", field: "mediaType", says: "image/svg+xml"},
+		"text as a picture":    {in: strings.NewReader(text), media: attachment.PNG, field: "mediaType", says: "by its beginning is chemical/x-jcamp-dx"},
+		"a picture as text":    {in: strings.NewReader("\x89PNG\r\n\x1a\n"), media: attachment.Plain, field: "mediaType", says: "0x1a"},
+		"text with a zero":     {in: strings.NewReader(strings.Repeat("a", 100) + "\x00"), media: attachment.Plain, field: "mediaType", says: "0x00 at byte 100"},
+		"Latin 1":              {in: iotest.OneByteReader(strings.NewReader("20 \xb0C")), media: attachment.Plain, field: "mediaType", says: "0xb0, which is no UTF-8"},
+		"half a character":     {in: strings.NewReader("20 \xc2"), media: attachment.Plain, field: "mediaType", says: "ends within a character"},
+		"text in another code": {in: strings.NewReader(text), media: "text/plain; charset=latin1", field: "mediaType", says: "latin1"},
+		"another hash":         {in: strings.NewReader(text), media: attachment.JCAMP, want: &other, field: "sha256", says: "those that agree"},
+		"too large":            {in: io.MultiReader(strings.NewReader("%PDF-"), io.LimitReader(zeros{}, attachment.MaxBytes)), media: attachment.PDF, says: "found more than 16777216 bytes"},
+		"cut off":              {in: io.MultiReader(strings.NewReader(text), iotest.ErrReader(io.ErrUnexpectedEOF)), media: attachment.JCAMP, field: "-", says: "unexpected EOF"},
+		"given up":             {in: strings.NewReader(text), media: attachment.JCAMP, ctx: cancelled, field: "-", says: "canceled"},
+	} {
+		ctx := c.ctx
+		if ctx == nil {
+			ctx = t.Context()
+		}
+		_, err := s.Put(ctx, c.in, c.media, c.want)
+		f, refused := fault.As(err)
+		switch {
+		case err == nil || !strings.Contains(err.Error(), c.says):
+			t.Errorf("%s: %v, want %q", name, err, c.says)
+		case refused != (c.field != "-") || refused && f.Field != c.field:
+			t.Errorf("%s: a refusal of %q: %v", name, f.Field, refused)
+		}
+		if list := held(t, dir); len(list) != 0 {
+			t.Errorf("%s left %q", name, list)
+		}
+	}
+}
+
+type zeros struct{}
+
+func (zeros) Read(p []byte) (int, error) { clear(p); return len(p), nil }
+
+// A file that is not what its name says is not given out; putting the content again mends it. A link does not lead out of the folder.
+func TestDamage(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	out, err := s.Put(t.Context(), strings.NewReader(text), attachment.JCAMP, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := held(t, dir)[0]
+	if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("mode %v, %v", info.Mode(), err)
+	}
+	notGiven := func(what string, want error) {
+		t.Helper()
+		if _, err := s.Read(out.Hash, 1<<20); !errors.Is(err, want) && (want != nil || err == nil) {
+			t.Errorf("%s: read: %v", what, err)
+		}
+		if f, err := s.Get(out.Hash); !errors.Is(err, want) && (want != nil || err == nil) {
+			t.Errorf("%s: get: %v, %v", what, f, err)
+		}
+	}
+	for _, content := range []string{"", text[:5], strings.Replace(text, "made", "mode", 1), text + " "} {
+		if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		notGiven("tampered with", attachment.ErrDamaged)
+	}
+	if again, err := s.Put(t.Context(), strings.NewReader(text), attachment.JCAMP, nil); err != nil || again.Known {
+		t.Errorf("mending: %+v, %v", again, err)
+	}
+	if _, err := s.Read(out.Hash, 1<<20); err != nil {
+		t.Errorf("mended: %v", err)
+	}
+	outside := filepath.Join(t.TempDir(), "secret")
+	if err := errors.Join(os.WriteFile(outside, []byte(text), 0o600), os.Remove(file), os.Symlink(outside, file)); err != nil {
+		t.Fatal(err)
+	}
+	notGiven("a link that leads out", nil)
+	if err := errors.Join(os.Remove(file), os.Mkdir(file, 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	notGiven("a folder in its place", attachment.ErrDamaged)
+}
+
+// A start clears what a crash left of uploads, and keeps what was stored.
+func TestStart(t *testing.T) {
+	dir := t.TempDir()
+	s, err := attachment.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := s.Put(t.Context(), strings.NewReader(text), attachment.JCAMP, nil)
+	if err := errors.Join(err, s.Close(), os.WriteFile(filepath.Join(dir, "incoming", "half"), []byte("##TI"), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir)
+	if data, err := s.Read(out.Hash, 100); err != nil || string(data) != text {
+		t.Errorf("%q, %v", data, err)
+	}
+	if list := held(t, dir); len(list) != 1 {
+		t.Errorf("kept %q", list)
+	}
+	if _, err := attachment.Open(held(t, dir)[0]); err == nil {
+		t.Error("a file was opened as a store")
+	}
+}
+
+// A disk that takes nothing more is the disk's error and no refusal, and nothing is stored. (root may write anywhere, so a folder in the way stands for it.)
+func TestDiskErrors(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	hash := sha256.Sum256([]byte(text))
+	folder := filepath.Join(dir, string("0123456789abcdef"[hash[0]>>4])+string("0123456789abcdef"[hash[0]&15]))
+	if err := os.WriteFile(folder, nil, 0o600); err != nil { // a file where the folder should be
+		t.Fatal(err)
+	}
+	_, err := s.Put(t.Context(), strings.NewReader(text), attachment.JCAMP, nil)
+	if _, refused := fault.As(err); err == nil || refused {
+		t.Errorf("%v", err)
+	}
+	if list := held(t, filepath.Join(dir, "incoming")); len(list) != 0 {
+		t.Errorf("left %q", list)
+	}
+	if err := os.RemoveAll(filepath.Join(dir, "incoming")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err = s.Put(t.Context(), strings.NewReader(text), attachment.JCAMP, nil); err == nil {
+		t.Error("stored without a place to write")
+	}
+}
+
+// Many who put and read the same few files at once get what they asked for.
+func TestManyAtOnce(t *testing.T) {
+	s := open(t, t.TempDir())
+	var all sync.WaitGroup
+	for i := range 4 * runtime.GOMAXPROCS(0) {
+		all.Go(func() {
+			for j := range 25 {
+				content := bytes.Repeat([]byte{'a' + byte((i+j)%3)}, 70_000)
+				out, err := s.Put(t.Context(), bytes.NewReader(content), attachment.Plain, nil)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if data, err := s.Read(out.Hash, 1<<20); err != nil || !bytes.Equal(data, content) {
+					t.Errorf("%d bytes, %v", len(data), err)
+				}
+			}
+		})
+	}
+	all.Wait()
+}
+
+// FuzzPut holds that any content is stored whole under its hash, or refused with nothing left.
+func FuzzPut(f *testing.F) {
+	f.Add([]byte(text), attachment.JCAMP)
+	f.Add([]byte("\xff\xd8\xff"), attachment.JPEG)
+	f.Add([]byte("a\xc3"), "text/plain;charset=utf-8")
+	f.Add([]byte("<svg>"), attachment.CSV)
+	f.Fuzz(func(t *testing.T, content []byte, media string) {
+		dir := t.TempDir()
+		s := open(t, dir)
+		out, err := s.Put(t.Context(), bytes.NewReader(content), media, nil)
+		if err != nil {
+			if _, refused := fault.As(err); !refused || len(held(t, dir)) != 0 {
+				t.Fatalf("%v, left %q", err, held(t, dir))
+			}
+			return
+		}
+		if data, err := s.Read(out.Hash, attachment.MaxBytes); err != nil || !bytes.Equal(data, content) || bytes.HasPrefix(bytes.TrimSpace(content), []byte("<")) {
+			t.Fatalf("%q, %v", data, err)
+		}
+	})
+}

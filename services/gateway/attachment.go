@@ -1,0 +1,137 @@
+package gateway
+
+import (
+	"errors"
+	"io"
+	"net/http"
+	"path"
+	"strconv"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	"github.com/lotpaper/lotpaper/internal/attachment"
+	"github.com/lotpaper/lotpaper/internal/fault"
+	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+)
+
+// The files of attachments go by as they are, in pieces, and are never held whole: that is why they have handlers of their own.
+const (
+	attachmentsPath = "/v1/attachments"
+	uploadPiece     = 64 << 10
+)
+
+// maxBody is the largest body of a request.
+func maxBody(r *http.Request) int64 {
+	if r.URL.Path == attachmentsPath {
+		return attachment.MaxBytes
+	}
+	return MaxBody
+}
+
+// upload serves POST /v1/attachments: the body is the file, its Content-Type what it is said to be.
+func upload(files pb.AttachmentServiceClient) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		out, err := send(files, r)
+		if err != nil {
+			writeError(w, r, err)
+			return
+		}
+		body, err := compacted(protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(out))
+		if err != nil {
+			writeError(w, r, err)
+			return
+		}
+		w.Header().Set("Content-Type", "application/json")
+		w.Header().Set("Location", attachmentsPath+"/"+out.GetSha256())
+		_, _ = w.Write(body)
+	}
+}
+
+// send passes the body on.
+func send(files pb.AttachmentServiceClient, r *http.Request) (*pb.PutAttachmentResponse, error) {
+	if r.Header.Get("Content-Type") == "" {
+		return nil, fault.New(fault.InvalidField, "Content-Type", "found nothing, accepted is the file's media type")
+	}
+	stream, err := files.PutAttachment(callMetadata(r))
+	if err != nil {
+		return nil, err
+	}
+	// A refusal while there is more to send ends the stream: Send answers io.EOF, and the reason comes with the answer.
+	err = stream.Send(&pb.PutAttachmentRequest{MediaType: proto.String(r.Header.Get("Content-Type"))})
+	buf := make([]byte, uploadPiece)
+	for err == nil {
+		var n int
+		var rerr error
+		if n, rerr = r.Body.Read(buf); n > 0 {
+			err = stream.Send(&pb.PutAttachmentRequest{Chunk: buf[:n]})
+		}
+		var tooLarge *http.MaxBytesError
+		switch {
+		case rerr == io.EOF && err == nil:
+			return stream.CloseAndRecv()
+		case errors.As(rerr, &tooLarge):
+			return nil, fileTooLarge(-1, tooLarge.Limit)
+		case rerr != nil && rerr != io.EOF:
+			return nil, fault.New(fault.InvalidField, "", "the body ended before it was whole: %v", rerr)
+		}
+	}
+	if errors.Is(err, io.EOF) {
+		_, err = stream.CloseAndRecv()
+	}
+	return nil, err
+}
+
+// download serves GET /v1/attachments/{sha256}. A file is given out to be saved, in a sandbox, as what it was found to be when it was taken in.
+func download(files pb.AttachmentServiceClient) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		hash := path.Base(r.URL.Path)
+		stream, err := files.GetAttachment(callMetadata(r), &pb.GetAttachmentRequest{Sha256: hash})
+		if err != nil {
+			writeError(w, r, err)
+			return
+		}
+		m, err := stream.Recv()
+		if err != nil {
+			writeError(w, r, err)
+			return
+		}
+		h := w.Header()
+		h.Set("Content-Type", m.GetMediaType())
+		h.Set("Content-Length", strconv.Itoa(int(m.GetSize())))
+		h.Set("Content-Disposition", `attachment; filename="`+hash[:min(len(hash), 64)]+ending(m.GetMediaType())+`"`)
+		h.Set("Content-Security-Policy", "default-src 'none'; sandbox")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", "private, max-age=31536000, immutable")
+		h.Set("ETag", `"`+hash+`"`)
+		if r.Method == http.MethodHead {
+			return
+		}
+		for {
+			if _, err := w.Write(m.GetChunk()); err != nil {
+				return
+			}
+			if m, err = stream.Recv(); errors.Is(err, io.EOF) {
+				return
+			} else if err != nil {
+				panic(http.ErrAbortHandler) // the answer has begun: a reader must see that it is not whole
+			}
+		}
+	}
+}
+
+func ending(media string) string {
+	switch media {
+	case attachment.JCAMP:
+		return ".jdx"
+	case attachment.JPEG:
+		return ".jpg"
+	case attachment.PNG:
+		return ".png"
+	case attachment.TIFF:
+		return ".tif"
+	case attachment.PDF:
+		return ".pdf"
+	}
+	return ".txt"
+}
