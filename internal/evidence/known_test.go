@@ -11,11 +11,11 @@ import (
 )
 
 // reference marks a lot as a stone of known history.
-func (w *world) reference(lot string, known opal.Known, treatment opal.Treatment) {
+func (w *world) reference(lot string, known opal.Known, treatment opal.Treatment) (event string) {
 	w.t.Helper()
 	ev := opal.Event{Lot: lot, Party: "lab", OccurredAt: "2026-01-10", ReferenceSet: &opal.ReferenceSet{Known: known, Treatment: treatment, How: "bought with its history"}}
 	ev.RequestID[15], ev.RequestID[14], ev.RequestID[0] = byte(w.next), byte(w.next>>8), 3
-	w.record(ev)
+	return w.record(ev)
 }
 
 // A stone of known history is left out of the counts that it is compared with, and what it showed is taken from where it said most.

@@ -35,6 +35,8 @@ type Validation struct {
 	Rows  []opal.ValidationRow
 	// Lots are the stones; a stone is never compared with itself.
 	Lots []string
+	// Stones are those of Lots that count, where the laboratory states no Rows and has its own tests of them counted.
+	Stones []ReferenceStone
 }
 
 // counts finds the stones of known history behind an outcome: those of the laboratory that tested, under the protocol that it names, or else
@@ -59,6 +61,31 @@ func (l *line) ownCounts(t *lineTest, outcome opal.Outcome, treatment opal.Treat
 		return nil, ""
 	}
 	lab := Laboratory{t.fact.Fact.Party, t.fact.Method, t.fact.Protocol}
+	key := countsKey{lab, outcome, treatment}
+	if c, ok := l.counted[key]; ok {
+		return c.counted, c.from
+	}
+	c, from := l.ownCountsOf(lab, outcome, treatment)
+	if l.counted == nil {
+		l.counted = map[countsKey]countsFrom{}
+	}
+	l.counted[key] = countsFrom{c, from}
+	return c, from
+}
+
+// countsKey names the counts of a laboratory for an outcome and a treatment, and countsFrom remembers them for a line: many tests may show the same.
+type countsKey struct {
+	lab       Laboratory
+	outcome   opal.Outcome
+	treatment opal.Treatment
+}
+
+type countsFrom struct {
+	counted *Counted
+	from    string
+}
+
+func (l *line) ownCountsOf(lab Laboratory, outcome opal.Outcome, treatment opal.Treatment) (*Counted, string) {
 	list, ok := l.w.validated[lab]
 	if !ok {
 		var err error
@@ -73,6 +100,23 @@ func (l *line) ownCounts(t *lineTest, outcome opal.Outcome, treatment opal.Treat
 	var counted map[string]bool
 	for i := len(list) - 1; i >= 0; i-- {
 		v := &list[i]
+		if len(v.Rows) == 0 {
+			c := v.of(outcome, treatment, func(lot string) bool {
+				return counted[lot] || slices.ContainsFunc(l.segs, func(g seg) bool { return g.s.Lot == lot })
+			})
+			if c.TreatedAll+c.UntreatedAll == 0 {
+				continue
+			}
+			sum.add(c)
+			from = append(from, v.Event+" ("+strconv.FormatInt(c.TreatedAll+c.UntreatedAll, 10)+" of its own tests)")
+			if counted == nil {
+				counted = map[string]bool{}
+			}
+			for _, lot := range v.Lots {
+				counted[lot] = true
+			}
+			continue
+		}
 		at := slices.IndexFunc(v.Rows, func(r opal.ValidationRow) bool { return r.Outcome == outcome && r.Treatment == treatment })
 		if at < 0 || len(from) > 0 && (len(v.Lots) == 0 || len(counted) == 0 || slices.ContainsFunc(v.Lots, func(lot string) bool { return counted[lot] })) {
 			continue
@@ -82,10 +126,7 @@ func (l *line) ownCounts(t *lineTest, outcome opal.Outcome, treatment opal.Treat
 		if !l.leaveOut(&c, v.Lots, treatment) {
 			continue
 		}
-		sum.TreatedWith += c.TreatedWith
-		sum.TreatedAll += c.TreatedAll
-		sum.UntreatedWith += c.UntreatedWith
-		sum.UntreatedAll += c.UntreatedAll
+		sum.add(c)
 		from = append(from, v.Event)
 		if counted == nil {
 			counted = map[string]bool{}
@@ -99,6 +140,13 @@ func (l *line) ownCounts(t *lineTest, outcome opal.Outcome, treatment opal.Treat
 	}
 	slices.Reverse(from)
 	return &sum, strings.Join(from, ", ")
+}
+
+func (c *Counted) add(x Counted) {
+	c.TreatedWith += x.TreatedWith
+	c.TreatedAll += x.TreatedAll
+	c.UntreatedWith += x.UntreatedWith
+	c.UntreatedAll += x.UntreatedAll
 }
 
 // leaveOut takes the stone asked about, and what it was made of, out of counts that it is among: no stone is a witness in its own cause. What it

@@ -27,6 +27,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/test/bufconn"
 
+	"github.com/lotpaper/lotpaper/internal/assay"
 	"github.com/lotpaper/lotpaper/internal/attachment"
 	"github.com/lotpaper/lotpaper/internal/bus"
 	"github.com/lotpaper/lotpaper/internal/envelope"
@@ -329,6 +330,24 @@ func (n *Node) openServices() error {
 				return opal.Material{}, err
 			}
 			return l.Material, nil
+		}, Before: func(ctx context.Context, ev *opal.Event) (opal.Moisture, *assay.Earlier, error) {
+			now, reading, then, err := st.WeighedBefore(ctx, ev)
+			if reading == nil || err != nil {
+				return now, nil, err
+			}
+			return now, &assay.Earlier{Reading: reading, Moisture: then}, nil
+		}, Known: func(ctx context.Context, laboratory string, method opal.Method, protocol, lot string) ([]spectrum.Reference, error) {
+			list, err := st.References(ctx, laboratory, method, protocol, lot)
+			if err != nil {
+				return nil, err
+			}
+			var known []spectrum.Reference
+			for _, r := range list {
+				if r.Computed != nil {
+					known = append(known, spectrum.Reference{Material: r.Material, Figures: r.Computed.Figures})
+				}
+			}
+			return known, nil
 		}, File: func(hash [32]byte) ([]byte, error) {
 			data, err := files.Read(hash, spectrum.MaxBytes)
 			if errors.Is(err, attachment.ErrMissing) {

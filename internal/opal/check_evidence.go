@@ -233,8 +233,8 @@ func checkMethodValidated(m *MethodValidated) *fault.Error {
 	); f != nil {
 		return f
 	}
-	if len(m.Rows) == 0 {
-		return fault.New(fault.InvalidField, "rows", "found none, accepted are 1 to %s", group(MaxRows))
+	if len(m.Rows) == 0 && len(m.Lots) == 0 {
+		return fault.New(fault.InvalidField, "rows", "found neither rows nor lots; accepted are 1 to %s rows of counts, or the lots of known history whose tests by this laboratory are to be counted", group(MaxRows))
 	}
 	for i := range m.Rows {
 		r := &m.Rows[i]

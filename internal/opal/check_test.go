@@ -246,7 +246,8 @@ func TestCheckEvidence(t *testing.T) {
 		{"known to be treated, how?", KindReferenceSet, func(e *Event) { e.ReferenceSet.Treatment = "" }, invalid, "referenceSet.treatment", "beside TREATED"},
 		{"known to be untreated", KindReferenceSet, func(e *Event) { e.ReferenceSet.Known, e.ReferenceSet.Treatment = KnownUntreated, "" }, "", "", ""},
 
-		{"no rows", KindMethodValidated, func(e *Event) { e.MethodValidated.Rows = nil }, invalid, "methodValidated.rows", "1 to 1,000"},
+		{"neither rows nor lots", KindMethodValidated, func(e *Event) { e.MethodValidated.Rows, e.MethodValidated.Lots = nil, nil }, invalid, "methodValidated.rows", "1 to 1,000"},
+		{"lots alone", KindMethodValidated, func(e *Event) { e.MethodValidated.Rows = nil }, "", "", ""},
 		{"1,001 rows", KindMethodValidated, func(e *Event) { e.MethodValidated.Rows = make([]ValidationRow, 1001) }, tooLarge, "methodValidated.rows", "1,001"},
 		{"more with than all", KindMethodValidated, func(e *Event) { e.MethodValidated.Rows[1].UntreatedWith = 61 }, invalid, "methodValidated.rows[1].untreatedWith", "found 61 of 60"},
 		{"a negative count", KindMethodValidated, func(e *Event) { e.MethodValidated.Rows[0].TreatedAll = -1 }, invalid, "methodValidated.rows[0].treatedAll", "found -1"},

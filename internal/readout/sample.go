@@ -99,7 +99,8 @@ func Hydrostatic(p *table.Page, r *pb.WeighHydrostaticResponse) {
 	}
 	p.Table(t)
 	p.Blank()
-	p.Pairs(table.Pair{Name: "outcome", Value: r.GetOutcome()}, table.Pair{Name: "usual range", Value: r.GetSource()})
+	words := append([]string{r.GetOutcome()}, r.GetAlso()...)
+	p.Pairs(table.Pair{Name: "outcome", Value: strings.Join(words, ", ")}, table.Pair{Name: "usual range", Value: r.GetSource()})
 	notes(p, r.GetNotes())
 }
 

@@ -16,24 +16,42 @@ import (
 type Assays struct {
 	// Material answers what a lot is made of; the zero value for a lot that nobody knows.
 	Material func(lot string) (opal.Material, error)
+	// Before answers the last weighing in water of the same stone before an event's, nil if there was none, and the moisture of the stone at the event; nil:
+	// none is looked for.
+	Before func(ctx context.Context, ev *opal.Event) (opal.Moisture, *assay.Earlier, error)
 	// File answers what an attachment holds, nil if its file is not here; nil: no files are kept.
 	File func(hash [32]byte) ([]byte, error)
 	// Known answers the spectra of stones that the laboratory names as known to be untreated, measured by it with the method under the protocol, without
 	// those in the line of the lot asked about; nil: there are none.
-	Known func(laboratory string, method opal.Method, protocol, lot string) ([]spectrum.Reference, error)
+	Known func(ctx context.Context, laboratory string, method opal.Method, protocol, lot string) ([]spectrum.Reference, error)
 }
 
 // Compute answers what an event's measurement says. A fault's field is a path within the measurement.
-func (a Assays) Compute(_ context.Context, ev *opal.Event) (*opal.Computed, *fault.Error) {
+func (a Assays) Compute(ctx context.Context, ev *opal.Event) (*opal.Computed, *fault.Error) {
 	t, _ := ev.Test()
 	if t.Measurement.Spectrum != nil {
-		return a.spectrumOf(ev, t)
+		return a.spectrumOf(ctx, ev, t)
 	}
 	material, err := a.Material(ev.Lot)
 	if err != nil {
 		return nil, fault.New(fault.InternalError, "", "%v", err)
 	}
-	return assay.Of(t.Measurement, material)
+	if t.Measurement.Hydrostatic == nil || a.Before == nil {
+		return assay.Of(t.Measurement, material)
+	}
+	moisture, before, err := a.Before(ctx, ev)
+	if err != nil {
+		return nil, failed(err)
+	}
+	return assay.OfSince(t.Measurement, material, moisture, before)
+}
+
+// failed keeps a refusal, such as of a node that has not caught up, and hides what else went wrong.
+func failed(err error) *fault.Error {
+	if f, ok := fault.As(err); ok {
+		return f
+	}
+	return fault.New(fault.InternalError, "", "%v", err)
 }
 
 // WeighHydrostatic computes a density.
@@ -42,10 +60,27 @@ func (s *Service) WeighHydrostatic(_ context.Context, in *pb.WeighHydrostaticReq
 	if f != nil {
 		return nil, f
 	}
-	r, f := assay.Hydrostatic(&opal.HydrostaticReading{
+	moisture, f := moistureOf("moisture", in.GetMoisture())
+	if f != nil {
+		return nil, f
+	}
+	var earlier *assay.Earlier
+	if e := in.GetEarlier(); e != nil {
+		earlier = &assay.Earlier{Reading: &opal.HydrostaticReading{
+			DryMass: opal.Mass(e.GetDryMass()), SuspendedMass: opal.Mass(e.GetSuspendedMass()), SoakedMass: opal.Mass(e.GetSoakedMass()),
+			WaterTemperatureCelsius: e.WaterTemperatureCelsius,
+		}}
+		if earlier.Moisture, f = moistureOf("earlier.moisture", e.GetMoisture()); f != nil {
+			return nil, f
+		}
+		if _, f := assay.Hydrostatic(earlier.Reading, kind); f != nil {
+			return nil, within("earlier", f)
+		}
+	}
+	r, f := assay.HydrostaticSince(&opal.HydrostaticReading{
 		DryMass: opal.Mass(in.GetDryMass()), SuspendedMass: opal.Mass(in.GetSuspendedMass()), SoakedMass: opal.Mass(in.GetSoakedMass()),
 		WaterTemperatureCelsius: in.WaterTemperatureCelsius,
-	}, kind)
+	}, kind, moisture, earlier)
 	if f != nil {
 		return nil, f
 	}
@@ -54,6 +89,9 @@ func (s *Service) WeighHydrostatic(_ context.Context, in *pb.WeighHydrostaticReq
 		ApparentSpecificGravity: numeric.Nine(r.ApparentSpecificGravity.Value), ApparentSpecificGravityUncertainty: numeric.Nine(r.ApparentSpecificGravity.Uncertainty),
 		BulkDensity: numeric.Nine(r.BulkDensity.Value), BulkDensityUncertainty: numeric.Nine(r.BulkDensity.Uncertainty),
 		Outcome: string(r.Outcome), Notes: slices.Concat(r.Says, r.Silent, r.Cautions), Source: r.Range,
+	}
+	for _, o := range r.Also {
+		out.Also = append(out.Also, string(o))
 	}
 	if r.ApparentPorosity != nil {
 		out.ApparentPorosity, out.ApparentPorosityUncertainty = both(*r.ApparentPorosity)
@@ -103,6 +141,14 @@ func (s *Service) ReadUptake(_ context.Context, in *pb.ReadUptakeRequest) (*pb.R
 		}
 	}
 	return out, nil
+}
+
+func moistureOf(field, given string) (opal.Moisture, *fault.Error) {
+	m := opal.Moisture(given)
+	if given != "" && !slices.Contains(opal.AllMoistures(), m) {
+		return "", fault.New(fault.InvalidField, field, "found %q, accepted is one of %v", given, opal.AllMoistures())
+	}
+	return m, nil
 }
 
 func materialKind(given string) (opal.MaterialKind, *fault.Error) {

@@ -121,7 +121,7 @@ func within(part string, f *fault.Error) *fault.Error {
 }
 
 // spectrumOf reads the spectrum of a test, whose file must be here.
-func (a Assays) spectrumOf(ev *opal.Event, t *opal.Tested) (*opal.Computed, *fault.Error) {
+func (a Assays) spectrumOf(ctx context.Context, ev *opal.Event, t *opal.Tested) (*opal.Computed, *fault.Error) {
 	const field = "spectrum.sha256"
 	hash := t.Measurement.Spectrum.SHA256
 	if a.File == nil {
@@ -148,8 +148,8 @@ func (a Assays) spectrumOf(ev *opal.Event, t *opal.Tested) (*opal.Computed, *fau
 	}
 	var known []spectrum.Reference
 	if a.Known != nil {
-		if known, err = a.Known(ev.Party, t.Method, t.Protocol, ev.Lot); err != nil {
-			return nil, fault.New(fault.InternalError, "", "%v", err)
+		if known, err = a.Known(ctx, ev.Party, t.Method, t.Protocol, ev.Lot); err != nil {
+			return nil, failed(err)
 		}
 	}
 	r, f := spectrum.Read(curve, kind, material, known)

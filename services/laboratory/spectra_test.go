@@ -1,6 +1,7 @@
 package laboratory
 
 import (
+	"context"
 	"encoding/xml"
 	"errors"
 	"fmt"
@@ -117,7 +118,7 @@ func TestSpectrumOfATest(t *testing.T) {
 			}
 			return files[h], nil
 		},
-		Known: func(laboratory string, method opal.Method, protocol, lot string) ([]spectrum.Reference, error) {
+		Known: func(_ context.Context, laboratory string, method opal.Method, protocol, lot string) ([]spectrum.Reference, error) {
 			asked = []string{laboratory, string(method), protocol, lot}
 			return known, nil
 		},

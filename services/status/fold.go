@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 
 	"github.com/cockroachdb/pebble/v2"
@@ -25,6 +26,8 @@ type folder struct {
 	// validations are what laboratories counted.
 	validations *validations
 	ratios      *evidence.Ratios
+	// references are the counts that are remembered of what is in the store.
+	references *references
 	// watch, if set, learns which lots and parties each event concerns, once it is in the store; told are those of the last block.
 	watch *registry
 	told  []concerned
@@ -60,7 +63,10 @@ func (f *folder) blocks(group []*eventlog.Applied) error {
 			return fmt.Errorf("fold the block at %d: %w", b.First, err)
 		}
 	}
-	if err := g.finish(&at); err != nil {
+	f.references.touch(maps.Keys(g.lots))
+	err := g.finish(&at)
+	f.references.done()
+	if err != nil {
 		return fmt.Errorf("fold the blocks before %d: %w", at.Next, err)
 	}
 	f.at = at

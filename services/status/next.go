@@ -65,7 +65,7 @@ func laboratories(list []validation, knownAt uint64) (out []evidence.Laboratory)
 	for i := range list {
 		r := &list[i]
 		lab := evidence.Laboratory{Party: r.Party, Method: r.Body.Method, Protocol: r.Body.Protocol}
-		if r.Since >= knownAt || r.Until != 0 && r.Until < knownAt || seen[lab] {
+		if !r.stands(knownAt) || seen[lab] {
 			continue
 		}
 		seen[lab] = true

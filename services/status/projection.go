@@ -65,6 +65,8 @@ type view struct {
 	jobs     *jobs
 	counts   *validations
 	ratios   *evidence.Ratios
+	// references are what is remembered of known stones.
+	references *references
 }
 
 func name(dir string) string { return path.Join(dir, fmt.Sprintf("status-%d", schema)) }
@@ -125,7 +127,7 @@ func (p *projection) newFolder(s *store) (*folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := &folder{store: s, log: p.log, handle: p.handle, ratios: p.ratios}
+	f := &folder{store: s, log: p.log, handle: p.handle, ratios: p.ratios, references: &references{sets: map[int]*referenceSet{}}}
 	if m != nil {
 		f.at = *m
 	}
@@ -143,7 +145,7 @@ func (p *projection) newFolder(s *store) (*folder, error) {
 func (p *projection) attach(f *folder) {
 	f.watch = p.watch
 	p.folder = f
-	p.live = &view{f.store, f.policies, f.jobs, f.validations, p.ratios}
+	p.live = &view{f.store, f.policies, f.jobs, f.validations, p.ratios, f.references}
 }
 
 // belongs checks that a store is the projection of this log: that the log has the block at which the store stands.

@@ -300,5 +300,5 @@ func (m *moment) lot(id string, known uint64) (*lotRecord, error) {
 // query asks internal/evidence.
 func (m *moment) query(lot string, asOf opal.Instant, known uint64) evidence.Query {
 	return evidence.Query{Lot: lot, Get: m.view.store.summary, AsOf: asOf, KnownAt: known, Rules: m.view.policies.rules,
-		Validated: counted(m.view.counts.all()), Ratios: m.view.ratios}
+		Validated: counting{m.view.counts.all(), m.view.store.summary, m.view.references, m.next}.validated, Ratios: m.view.ratios}
 }

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"sync"
 
-	"github.com/lotpaper/lotpaper/internal/evidence"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
@@ -52,21 +51,6 @@ func loadValidations(s *store) (*validations, error) {
 		v.list = append(v.list, r)
 		return true, nil
 	})
-}
-
-// counted answers evidence's question for what a laboratory validated.
-func counted(list []validation) func(string, opal.Method, string, uint64) ([]evidence.Validation, error) {
-	return func(party string, method opal.Method, protocol string, knownAt uint64) ([]evidence.Validation, error) {
-		var out []evidence.Validation
-		for i := range list {
-			r := &list[i]
-			if r.Party != party || r.Body.Method != method || r.Body.Protocol != protocol || r.Since >= knownAt || r.Until != 0 && r.Until < knownAt {
-				continue
-			}
-			out = append(out, evidence.Validation{Event: r.Event, Rows: r.Body.Rows, Lots: r.Body.Lots})
-		}
-		return out, nil
-	}
 }
 
 // readings are all of them with those of the blocks on their way.

@@ -4655,16 +4655,18 @@ func (x *KeyRevoked) GetBecause() string {
 	return ""
 }
 
-// MethodValidated is a laboratory's counts.
+// MethodValidated is what a laboratory counted on stones of known history: rows of counts, or without rows the lots that it names, of which its own tests
+// with the method under the protocol are counted. It serves that laboratory under that protocol.
 type MethodValidated struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The method.
 	Method *string `protobuf:"bytes,1,opt,name=method,proto3,oneof" json:"method,omitempty"`
 	// The protocol.
 	Protocol *string `protobuf:"bytes,2,opt,name=protocol,proto3,oneof" json:"protocol,omitempty"`
-	// The counts.
+	// The counts. Left out: the laboratory's own tests of the lots are counted, as the log knows them. A stone counts if its lot has one piece and a referenceSet
+	// mark; each counts once, by its latest test, and none in its own cause.
 	Rows []*ValidationRow `protobuf:"bytes,3,rep,name=rows,proto3" json:"rows,omitempty"`
-	// The reference lots.
+	// The stones. None is compared with itself.
 	Lots          []string `protobuf:"bytes,4,rep,name=lots,proto3" json:"lots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -506,7 +506,11 @@ type WeighHydrostaticRequest struct {
 	// Of the water, 0 to 40 degrees Celsius; left out: 20, within 5.
 	WaterTemperatureCelsius *float64 `protobuf:"fixed64,4,opt,name=water_temperature_celsius,json=waterTemperatureCelsius,proto3,oneof" json:"water_temperature_celsius,omitempty"`
 	// Kind of material, such as HYDROPHANE, whose usual range the outcome is about.
-	Material      *string `protobuf:"bytes,5,opt,name=material,proto3,oneof" json:"material,omitempty"`
+	Material *string `protobuf:"bytes,5,opt,name=material,proto3,oneof" json:"material,omitempty"`
+	// Of the stone: DRY, ROOM, WET or SOAKED; left out: unknown. Only DRY with DRY, and ROOM with ROOM, can be compared.
+	Moisture *string `protobuf:"bytes,6,opt,name=moisture,proto3,oneof" json:"moisture,omitempty"`
+	// A weighing of the same stone before.
+	Earlier       *EarlierWeighing `protobuf:"bytes,7,opt,name=earlier,proto3" json:"earlier,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -576,6 +580,102 @@ func (x *WeighHydrostaticRequest) GetMaterial() string {
 	return ""
 }
 
+func (x *WeighHydrostaticRequest) GetMoisture() string {
+	if x != nil && x.Moisture != nil {
+		return *x.Moisture
+	}
+	return ""
+}
+
+func (x *WeighHydrostaticRequest) GetEarlier() *EarlierWeighing {
+	if x != nil {
+		return x.Earlier
+	}
+	return nil
+}
+
+// EarlierWeighing is a weighing of the same stone before, with the moisture that it had then.
+type EarlierWeighing struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Dry, in air.
+	DryMass *string `protobuf:"bytes,1,opt,name=dry_mass,json=dryMass,proto3,oneof" json:"dry_mass,omitempty"`
+	// Hanging in water.
+	SuspendedMass *string `protobuf:"bytes,2,opt,name=suspended_mass,json=suspendedMass,proto3,oneof" json:"suspended_mass,omitempty"`
+	// Soaked, in air, wiped.
+	SoakedMass *string `protobuf:"bytes,3,opt,name=soaked_mass,json=soakedMass,proto3,oneof" json:"soaked_mass,omitempty"`
+	// Of the water, 0 to 40 degrees Celsius.
+	WaterTemperatureCelsius *float64 `protobuf:"fixed64,4,opt,name=water_temperature_celsius,json=waterTemperatureCelsius,proto3,oneof" json:"water_temperature_celsius,omitempty"`
+	// DRY, ROOM, WET or SOAKED; left out: unknown.
+	Moisture      *string `protobuf:"bytes,5,opt,name=moisture,proto3,oneof" json:"moisture,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EarlierWeighing) Reset() {
+	*x = EarlierWeighing{}
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EarlierWeighing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EarlierWeighing) ProtoMessage() {}
+
+func (x *EarlierWeighing) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EarlierWeighing.ProtoReflect.Descriptor instead.
+func (*EarlierWeighing) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *EarlierWeighing) GetDryMass() string {
+	if x != nil && x.DryMass != nil {
+		return *x.DryMass
+	}
+	return ""
+}
+
+func (x *EarlierWeighing) GetSuspendedMass() string {
+	if x != nil && x.SuspendedMass != nil {
+		return *x.SuspendedMass
+	}
+	return ""
+}
+
+func (x *EarlierWeighing) GetSoakedMass() string {
+	if x != nil && x.SoakedMass != nil {
+		return *x.SoakedMass
+	}
+	return ""
+}
+
+func (x *EarlierWeighing) GetWaterTemperatureCelsius() float64 {
+	if x != nil && x.WaterTemperatureCelsius != nil {
+		return *x.WaterTemperatureCelsius
+	}
+	return 0
+}
+
+func (x *EarlierWeighing) GetMoisture() string {
+	if x != nil && x.Moisture != nil {
+		return *x.Moisture
+	}
+	return ""
+}
+
 // WeighHydrostaticResponse is what the weighings say (the relations of ASTM C20 and C373).
 type WeighHydrostaticResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -604,14 +704,16 @@ type WeighHydrostaticResponse struct {
 	// What follows, what does not, and what to beware of.
 	Notes []string `protobuf:"bytes,12,rep,name=notes,proto3" json:"notes,omitempty"`
 	// Where the usual range was read.
-	Source        string `protobuf:"bytes,13,opt,name=source,proto3" json:"source,omitempty"`
+	Source string `protobuf:"bytes,13,opt,name=source,proto3" json:"source,omitempty"`
+	// ROSE_SINCE_LAST or FELL_SINCE_LAST, beside an earlier weighing.
+	Also          []string `protobuf:"bytes,14,rep,name=also,proto3" json:"also,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WeighHydrostaticResponse) Reset() {
 	*x = WeighHydrostaticResponse{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[6]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -623,7 +725,7 @@ func (x *WeighHydrostaticResponse) String() string {
 func (*WeighHydrostaticResponse) ProtoMessage() {}
 
 func (x *WeighHydrostaticResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[6]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -636,7 +738,7 @@ func (x *WeighHydrostaticResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WeighHydrostaticResponse.ProtoReflect.Descriptor instead.
 func (*WeighHydrostaticResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{6}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *WeighHydrostaticResponse) GetExteriorVolumeCm3() float64 {
@@ -730,6 +832,13 @@ func (x *WeighHydrostaticResponse) GetSource() string {
 	return ""
 }
 
+func (x *WeighHydrostaticResponse) GetAlso() []string {
+	if x != nil {
+		return x.Also
+	}
+	return nil
+}
+
 // ReadUptakeRequest is a stone weighed again and again while it lies in water.
 type ReadUptakeRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -753,7 +862,7 @@ type ReadUptakeRequest struct {
 
 func (x *ReadUptakeRequest) Reset() {
 	*x = ReadUptakeRequest{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[7]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -765,7 +874,7 @@ func (x *ReadUptakeRequest) String() string {
 func (*ReadUptakeRequest) ProtoMessage() {}
 
 func (x *ReadUptakeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[7]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -778,7 +887,7 @@ func (x *ReadUptakeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadUptakeRequest.ProtoReflect.Descriptor instead.
 func (*ReadUptakeRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{7}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ReadUptakeRequest) GetDryMass() string {
@@ -853,7 +962,7 @@ type ReadUptakeResponse struct {
 
 func (x *ReadUptakeResponse) Reset() {
 	*x = ReadUptakeResponse{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[8]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -865,7 +974,7 @@ func (x *ReadUptakeResponse) String() string {
 func (*ReadUptakeResponse) ProtoMessage() {}
 
 func (x *ReadUptakeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[8]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -878,7 +987,7 @@ func (x *ReadUptakeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadUptakeResponse.ProtoReflect.Descriptor instead.
 func (*ReadUptakeResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{8}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ReadUptakeResponse) GetUptake() []*UptakePoint {
@@ -945,7 +1054,7 @@ type UptakePoint struct {
 
 func (x *UptakePoint) Reset() {
 	*x = UptakePoint{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[9]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -957,7 +1066,7 @@ func (x *UptakePoint) String() string {
 func (*UptakePoint) ProtoMessage() {}
 
 func (x *UptakePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[9]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -970,7 +1079,7 @@ func (x *UptakePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UptakePoint.ProtoReflect.Descriptor instead.
 func (*UptakePoint) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{9}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *UptakePoint) GetMinutes() float64 {
@@ -1017,7 +1126,7 @@ type UptakeFit struct {
 
 func (x *UptakeFit) Reset() {
 	*x = UptakeFit{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[10]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1029,7 +1138,7 @@ func (x *UptakeFit) String() string {
 func (*UptakeFit) ProtoMessage() {}
 
 func (x *UptakeFit) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[10]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1042,7 +1151,7 @@ func (x *UptakeFit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UptakeFit.ProtoReflect.Descriptor instead.
 func (*UptakeFit) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{10}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *UptakeFit) GetSaturation() float64 {
@@ -1113,7 +1222,7 @@ type ReadSpectrumRequest struct {
 
 func (x *ReadSpectrumRequest) Reset() {
 	*x = ReadSpectrumRequest{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[11]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1125,7 +1234,7 @@ func (x *ReadSpectrumRequest) String() string {
 func (*ReadSpectrumRequest) ProtoMessage() {}
 
 func (x *ReadSpectrumRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[11]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1138,7 +1247,7 @@ func (x *ReadSpectrumRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadSpectrumRequest.ProtoReflect.Descriptor instead.
 func (*ReadSpectrumRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{11}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ReadSpectrumRequest) GetKind() string {
@@ -1189,7 +1298,7 @@ type KnownSpectrum struct {
 
 func (x *KnownSpectrum) Reset() {
 	*x = KnownSpectrum{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[12]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1201,7 +1310,7 @@ func (x *KnownSpectrum) String() string {
 func (*KnownSpectrum) ProtoMessage() {}
 
 func (x *KnownSpectrum) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[12]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1214,7 +1323,7 @@ func (x *KnownSpectrum) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KnownSpectrum.ProtoReflect.Descriptor instead.
 func (*KnownSpectrum) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{12}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *KnownSpectrum) GetJcamp() string {
@@ -1260,7 +1369,7 @@ type ReadSpectrumResponse struct {
 
 func (x *ReadSpectrumResponse) Reset() {
 	*x = ReadSpectrumResponse{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[13]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1272,7 +1381,7 @@ func (x *ReadSpectrumResponse) String() string {
 func (*ReadSpectrumResponse) ProtoMessage() {}
 
 func (x *ReadSpectrumResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[13]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1285,7 +1394,7 @@ func (x *ReadSpectrumResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadSpectrumResponse.ProtoReflect.Descriptor instead.
 func (*ReadSpectrumResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{13}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ReadSpectrumResponse) GetKind() string {
@@ -1395,7 +1504,7 @@ type SpectrumBand struct {
 
 func (x *SpectrumBand) Reset() {
 	*x = SpectrumBand{}
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[14]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1407,7 +1516,7 @@ func (x *SpectrumBand) String() string {
 func (*SpectrumBand) ProtoMessage() {}
 
 func (x *SpectrumBand) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[14]
+	mi := &file_lotpaper_v1_laboratory_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1420,7 +1529,7 @@ func (x *SpectrumBand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SpectrumBand.ProtoReflect.Descriptor instead.
 func (*SpectrumBand) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{14}
+	return file_lotpaper_v1_laboratory_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SpectrumBand) GetName() string {
@@ -1591,19 +1700,34 @@ const file_lotpaper_v1_laboratory_proto_rawDesc = "" +
 	"\binterval\x18\x06 \x01(\tR\binterval\x12\x1c\n" +
 	"\tstatement\x18\a \x01(\tR\tstatement\x12\x14\n" +
 	"\x05notes\x18\b \x03(\tR\x05notes\x12\x12\n" +
-	"\x04fits\x18\t \x01(\bR\x04fits\"\xc8\x02\n" +
+	"\x04fits\x18\t \x01(\bR\x04fits\"\xae\x03\n" +
 	"\x17WeighHydrostaticRequest\x12\x1e\n" +
 	"\bdry_mass\x18\x01 \x01(\tH\x00R\adryMass\x88\x01\x01\x12*\n" +
 	"\x0esuspended_mass\x18\x02 \x01(\tH\x01R\rsuspendedMass\x88\x01\x01\x12$\n" +
 	"\vsoaked_mass\x18\x03 \x01(\tH\x02R\n" +
 	"soakedMass\x88\x01\x01\x12?\n" +
 	"\x19water_temperature_celsius\x18\x04 \x01(\x01H\x03R\x17waterTemperatureCelsius\x88\x01\x01\x12\x1f\n" +
-	"\bmaterial\x18\x05 \x01(\tH\x04R\bmaterial\x88\x01\x01B\v\n" +
+	"\bmaterial\x18\x05 \x01(\tH\x04R\bmaterial\x88\x01\x01\x12\x1f\n" +
+	"\bmoisture\x18\x06 \x01(\tH\x05R\bmoisture\x88\x01\x01\x126\n" +
+	"\aearlier\x18\a \x01(\v2\x1c.lotpaper.v1.EarlierWeighingR\aearlierB\v\n" +
 	"\t_dry_massB\x11\n" +
 	"\x0f_suspended_massB\x0e\n" +
 	"\f_soaked_massB\x1c\n" +
 	"\x1a_water_temperature_celsiusB\v\n" +
-	"\t_material\"\xa5\x06\n" +
+	"\t_materialB\v\n" +
+	"\t_moisture\"\xc0\x02\n" +
+	"\x0fEarlierWeighing\x12\x1e\n" +
+	"\bdry_mass\x18\x01 \x01(\tH\x00R\adryMass\x88\x01\x01\x12*\n" +
+	"\x0esuspended_mass\x18\x02 \x01(\tH\x01R\rsuspendedMass\x88\x01\x01\x12$\n" +
+	"\vsoaked_mass\x18\x03 \x01(\tH\x02R\n" +
+	"soakedMass\x88\x01\x01\x12?\n" +
+	"\x19water_temperature_celsius\x18\x04 \x01(\x01H\x03R\x17waterTemperatureCelsius\x88\x01\x01\x12\x1f\n" +
+	"\bmoisture\x18\x05 \x01(\tH\x04R\bmoisture\x88\x01\x01B\v\n" +
+	"\t_dry_massB\x11\n" +
+	"\x0f_suspended_massB\x0e\n" +
+	"\f_soaked_massB\x1c\n" +
+	"\x1a_water_temperature_celsiusB\v\n" +
+	"\t_moisture\"\xb9\x06\n" +
 	"\x18WeighHydrostaticResponse\x12.\n" +
 	"\x13exterior_volume_cm3\x18\x01 \x01(\x01R\x11exteriorVolumeCm3\x12E\n" +
 	"\x1fexterior_volume_cm3_uncertainty\x18\x02 \x01(\x01R\x1cexteriorVolumeCm3Uncertainty\x120\n" +
@@ -1618,7 +1742,8 @@ const file_lotpaper_v1_laboratory_proto_rawDesc = "" +
 	" \x01(\x01R\x16bulkDensityUncertainty\x12\x18\n" +
 	"\aoutcome\x18\v \x01(\tR\aoutcome\x12\x14\n" +
 	"\x05notes\x18\f \x03(\tR\x05notes\x12\x16\n" +
-	"\x06source\x18\r \x01(\tR\x06sourceB\x14\n" +
+	"\x06source\x18\r \x01(\tR\x06source\x12\x12\n" +
+	"\x04also\x18\x0e \x03(\tR\x04alsoB\x14\n" +
 	"\x12_apparent_porosityB \n" +
 	"\x1e_apparent_porosity_uncertaintyB\x13\n" +
 	"\x11_water_absorptionB\x1f\n" +
@@ -1735,7 +1860,7 @@ func file_lotpaper_v1_laboratory_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_laboratory_proto_rawDescData
 }
 
-var file_lotpaper_v1_laboratory_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_lotpaper_v1_laboratory_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_lotpaper_v1_laboratory_proto_goTypes = []any{
 	(*PlanSampleRequest)(nil),        // 0: lotpaper.v1.PlanSampleRequest
 	(*PlanSampleResponse)(nil),       // 1: lotpaper.v1.PlanSampleResponse
@@ -1743,43 +1868,45 @@ var file_lotpaper_v1_laboratory_proto_goTypes = []any{
 	(*KnownCounts)(nil),              // 3: lotpaper.v1.KnownCounts
 	(*InferSampleResponse)(nil),      // 4: lotpaper.v1.InferSampleResponse
 	(*WeighHydrostaticRequest)(nil),  // 5: lotpaper.v1.WeighHydrostaticRequest
-	(*WeighHydrostaticResponse)(nil), // 6: lotpaper.v1.WeighHydrostaticResponse
-	(*ReadUptakeRequest)(nil),        // 7: lotpaper.v1.ReadUptakeRequest
-	(*ReadUptakeResponse)(nil),       // 8: lotpaper.v1.ReadUptakeResponse
-	(*UptakePoint)(nil),              // 9: lotpaper.v1.UptakePoint
-	(*UptakeFit)(nil),                // 10: lotpaper.v1.UptakeFit
-	(*ReadSpectrumRequest)(nil),      // 11: lotpaper.v1.ReadSpectrumRequest
-	(*KnownSpectrum)(nil),            // 12: lotpaper.v1.KnownSpectrum
-	(*ReadSpectrumResponse)(nil),     // 13: lotpaper.v1.ReadSpectrumResponse
-	(*SpectrumBand)(nil),             // 14: lotpaper.v1.SpectrumBand
-	(*UptakeReading)(nil),            // 15: lotpaper.v1.UptakeReading
-	(*Peak)(nil),                     // 16: lotpaper.v1.Peak
-	(*Figure)(nil),                   // 17: lotpaper.v1.Figure
+	(*EarlierWeighing)(nil),          // 6: lotpaper.v1.EarlierWeighing
+	(*WeighHydrostaticResponse)(nil), // 7: lotpaper.v1.WeighHydrostaticResponse
+	(*ReadUptakeRequest)(nil),        // 8: lotpaper.v1.ReadUptakeRequest
+	(*ReadUptakeResponse)(nil),       // 9: lotpaper.v1.ReadUptakeResponse
+	(*UptakePoint)(nil),              // 10: lotpaper.v1.UptakePoint
+	(*UptakeFit)(nil),                // 11: lotpaper.v1.UptakeFit
+	(*ReadSpectrumRequest)(nil),      // 12: lotpaper.v1.ReadSpectrumRequest
+	(*KnownSpectrum)(nil),            // 13: lotpaper.v1.KnownSpectrum
+	(*ReadSpectrumResponse)(nil),     // 14: lotpaper.v1.ReadSpectrumResponse
+	(*SpectrumBand)(nil),             // 15: lotpaper.v1.SpectrumBand
+	(*UptakeReading)(nil),            // 16: lotpaper.v1.UptakeReading
+	(*Peak)(nil),                     // 17: lotpaper.v1.Peak
+	(*Figure)(nil),                   // 18: lotpaper.v1.Figure
 }
 var file_lotpaper_v1_laboratory_proto_depIdxs = []int32{
 	3,  // 0: lotpaper.v1.InferSampleRequest.counts:type_name -> lotpaper.v1.KnownCounts
-	15, // 1: lotpaper.v1.ReadUptakeRequest.readings:type_name -> lotpaper.v1.UptakeReading
-	9,  // 2: lotpaper.v1.ReadUptakeResponse.uptake:type_name -> lotpaper.v1.UptakePoint
-	10, // 3: lotpaper.v1.ReadUptakeResponse.fit:type_name -> lotpaper.v1.UptakeFit
-	12, // 4: lotpaper.v1.ReadSpectrumRequest.known_untreated:type_name -> lotpaper.v1.KnownSpectrum
-	16, // 5: lotpaper.v1.ReadSpectrumResponse.peaks:type_name -> lotpaper.v1.Peak
-	14, // 6: lotpaper.v1.ReadSpectrumResponse.bands:type_name -> lotpaper.v1.SpectrumBand
-	17, // 7: lotpaper.v1.ReadSpectrumResponse.figures:type_name -> lotpaper.v1.Figure
-	0,  // 8: lotpaper.v1.LaboratoryService.PlanSample:input_type -> lotpaper.v1.PlanSampleRequest
-	2,  // 9: lotpaper.v1.LaboratoryService.InferSample:input_type -> lotpaper.v1.InferSampleRequest
-	5,  // 10: lotpaper.v1.LaboratoryService.WeighHydrostatic:input_type -> lotpaper.v1.WeighHydrostaticRequest
-	7,  // 11: lotpaper.v1.LaboratoryService.ReadUptake:input_type -> lotpaper.v1.ReadUptakeRequest
-	11, // 12: lotpaper.v1.LaboratoryService.ReadSpectrum:input_type -> lotpaper.v1.ReadSpectrumRequest
-	1,  // 13: lotpaper.v1.LaboratoryService.PlanSample:output_type -> lotpaper.v1.PlanSampleResponse
-	4,  // 14: lotpaper.v1.LaboratoryService.InferSample:output_type -> lotpaper.v1.InferSampleResponse
-	6,  // 15: lotpaper.v1.LaboratoryService.WeighHydrostatic:output_type -> lotpaper.v1.WeighHydrostaticResponse
-	8,  // 16: lotpaper.v1.LaboratoryService.ReadUptake:output_type -> lotpaper.v1.ReadUptakeResponse
-	13, // 17: lotpaper.v1.LaboratoryService.ReadSpectrum:output_type -> lotpaper.v1.ReadSpectrumResponse
-	13, // [13:18] is the sub-list for method output_type
-	8,  // [8:13] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	6,  // 1: lotpaper.v1.WeighHydrostaticRequest.earlier:type_name -> lotpaper.v1.EarlierWeighing
+	16, // 2: lotpaper.v1.ReadUptakeRequest.readings:type_name -> lotpaper.v1.UptakeReading
+	10, // 3: lotpaper.v1.ReadUptakeResponse.uptake:type_name -> lotpaper.v1.UptakePoint
+	11, // 4: lotpaper.v1.ReadUptakeResponse.fit:type_name -> lotpaper.v1.UptakeFit
+	13, // 5: lotpaper.v1.ReadSpectrumRequest.known_untreated:type_name -> lotpaper.v1.KnownSpectrum
+	17, // 6: lotpaper.v1.ReadSpectrumResponse.peaks:type_name -> lotpaper.v1.Peak
+	15, // 7: lotpaper.v1.ReadSpectrumResponse.bands:type_name -> lotpaper.v1.SpectrumBand
+	18, // 8: lotpaper.v1.ReadSpectrumResponse.figures:type_name -> lotpaper.v1.Figure
+	0,  // 9: lotpaper.v1.LaboratoryService.PlanSample:input_type -> lotpaper.v1.PlanSampleRequest
+	2,  // 10: lotpaper.v1.LaboratoryService.InferSample:input_type -> lotpaper.v1.InferSampleRequest
+	5,  // 11: lotpaper.v1.LaboratoryService.WeighHydrostatic:input_type -> lotpaper.v1.WeighHydrostaticRequest
+	8,  // 12: lotpaper.v1.LaboratoryService.ReadUptake:input_type -> lotpaper.v1.ReadUptakeRequest
+	12, // 13: lotpaper.v1.LaboratoryService.ReadSpectrum:input_type -> lotpaper.v1.ReadSpectrumRequest
+	1,  // 14: lotpaper.v1.LaboratoryService.PlanSample:output_type -> lotpaper.v1.PlanSampleResponse
+	4,  // 15: lotpaper.v1.LaboratoryService.InferSample:output_type -> lotpaper.v1.InferSampleResponse
+	7,  // 16: lotpaper.v1.LaboratoryService.WeighHydrostatic:output_type -> lotpaper.v1.WeighHydrostaticResponse
+	9,  // 17: lotpaper.v1.LaboratoryService.ReadUptake:output_type -> lotpaper.v1.ReadUptakeResponse
+	14, // 18: lotpaper.v1.LaboratoryService.ReadSpectrum:output_type -> lotpaper.v1.ReadSpectrumResponse
+	14, // [14:19] is the sub-list for method output_type
+	9,  // [9:14] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_laboratory_proto_init() }
@@ -1794,16 +1921,17 @@ func file_lotpaper_v1_laboratory_proto_init() {
 	file_lotpaper_v1_laboratory_proto_msgTypes[5].OneofWrappers = []any{}
 	file_lotpaper_v1_laboratory_proto_msgTypes[6].OneofWrappers = []any{}
 	file_lotpaper_v1_laboratory_proto_msgTypes[7].OneofWrappers = []any{}
-	file_lotpaper_v1_laboratory_proto_msgTypes[11].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[8].OneofWrappers = []any{}
 	file_lotpaper_v1_laboratory_proto_msgTypes[12].OneofWrappers = []any{}
-	file_lotpaper_v1_laboratory_proto_msgTypes[14].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[13].OneofWrappers = []any{}
+	file_lotpaper_v1_laboratory_proto_msgTypes[15].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_laboratory_proto_rawDesc), len(file_lotpaper_v1_laboratory_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   15,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -1,0 +1,163 @@
+package evidence
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/lotpaper/lotpaper/internal/fault"
+	"github.com/lotpaper/lotpaper/internal/opal"
+)
+
+// ReferenceStone is a stone of known history as one laboratory tested it, with one method under one protocol.
+type ReferenceStone struct {
+	Lot string
+	// Event is the test, and Position where it, or the correction that stands, is in the log.
+	Event    string
+	Position uint64
+	// Words are what the test showed.
+	Words []opal.Outcome
+	// Treated are the treatments that are known to have been done to it before the test, Untreated those known not to have been done.
+	Treated, Untreated []opal.Treatment
+	Material           opal.Material
+}
+
+// ReferenceStones answers the stones among some lots that count as references of a laboratory, as known before a position, and all lots that the answer rests
+// on. A stone counts if it is a lot of one piece that bears a mark of its history, and if the laboratory tested it with the method under the protocol and could
+// read the test; of several tests the latest counts. What the record declares goes before the mark: a stone that is marked as untreated and was declared as
+// treated before the test is no witness for that treatment, nor is one that was treated only after the test, or that bears both marks.
+func ReferenceStones(get func(lot string) (*Summary, error), lab Laboratory, lots []string, knownAt uint64) (stones []ReferenceStone, rests []string, err error) {
+	named, read := map[string]bool{}, map[string]bool{}
+	for _, lot := range lots {
+		if named[lot] {
+			continue
+		}
+		named[lot] = true
+		// A walker for each: one stone of a long line must not keep the others from counting.
+		w := &walker{q: Query{Lot: lot, Get: get, AsOf: math.MaxInt64, KnownAt: knownAt}, read: map[string]*Summary{}}
+		l, err := w.build(lot, nil)
+		for name := range w.read {
+			read[name] = true
+		}
+		if reason := fault.Of(err); errors.Is(err, errVoid) || reason == fault.UnknownLot || reason == fault.TooDeep {
+			continue
+		}
+		if err != nil {
+			return nil, nil, fmt.Errorf("read the reference stone %s: %w", lot, err)
+		}
+		if stone, ok := l.reference(lab); ok {
+			stones = append(stones, stone)
+		}
+	}
+	for name := range read {
+		rests = append(rests, name)
+	}
+	slices.Sort(rests)
+	return stones, rests, nil
+}
+
+// reference is the line's youngest lot as a reference stone of a laboratory.
+func (l *line) reference(lab Laboratory) (out ReferenceStone, ok bool) {
+	s, open, knownAt := l.segs[0].s, l.segs[0].open, l.w.q.KnownAt
+	if open.Pieces == nil || *open.Pieces != 1 {
+		return out, false
+	}
+	var test *TestFact
+	for i := range s.Tests {
+		t := &s.Tests[i]
+		if !t.Fact.live(knownAt) || t.Fact.Party != lab.Party || t.Method != lab.Method || t.Protocol != lab.Protocol {
+			continue
+		}
+		if word, _ := t.judged(); word == opal.Unreadable {
+			continue
+		}
+		// Of equal or overlapping times the later in the log.
+		if test == nil || !t.Fact.At.Before(test.Fact.At) {
+			test = t
+		}
+	}
+	if test == nil {
+		return out, false
+	}
+	out = ReferenceStone{Lot: s.Lot, Event: test.Fact.Event, Position: test.Fact.since(), Material: *l.material()}
+	for _, f := range outcomesOf(test) {
+		if f.Outcome != "" && !slices.Contains(out.Words, f.Outcome) {
+			out.Words = append(out.Words, f.Outcome)
+		}
+	}
+	before, after := map[opal.Treatment]bool{}, map[opal.Treatment]bool{}
+	for _, d := range l.declarations() {
+		switch {
+		case d.taken && !d.left:
+		case !d.stated && test.Fact.At.Before(d.fact.At):
+			after[d.treatment] = true
+		default: // before it, or at a time that cannot be told from the test's
+			before[d.treatment] = true
+		}
+	}
+	for _, t := range opal.AllTreatments() {
+		var treated, untreated bool
+		for i := range s.Known {
+			k := &s.Known[i]
+			if k.Fact.live(knownAt) {
+				treated = treated || k.Known == opal.KnownTreated && k.Treatment == t
+				untreated = untreated || k.Known == opal.KnownUntreated && (k.Treatment == "" || k.Treatment == t)
+			}
+		}
+		switch {
+		case treated && untreated:
+		case treated && (before[t] || !after[t]):
+			out.Treated = append(out.Treated, t)
+		case untreated && !before[t]:
+			out.Untreated = append(out.Untreated, t)
+		}
+	}
+	return out, len(out.Treated)+len(out.Untreated) > 0
+}
+
+// of counts the stones of a validation for an outcome and a treatment, without those that were counted already and those of the line asked about.
+func (v *Validation) of(outcome opal.Outcome, treatment opal.Treatment, skip func(lot string) bool) (c Counted) {
+	for i := range v.Stones {
+		s := &v.Stones[i]
+		if skip(s.Lot) {
+			continue
+		}
+		with := int64(0)
+		if slices.Contains(s.Words, outcome) {
+			with = 1
+		}
+		switch {
+		case slices.Contains(s.Treated, treatment):
+			c.TreatedWith += with
+			c.TreatedAll++
+		case slices.Contains(s.Untreated, treatment):
+			c.UntreatedWith += with
+			c.UntreatedAll++
+		}
+	}
+	return c
+}
+
+// LastTest is the last test of a lot of one piece by a method that lies wholly before a time and stands by what the log knew before a position, without that of an
+// event; nil: there is none, or the lot has several pieces.
+func LastTest(s *Summary, method opal.Method, before opal.When, knownAt uint64, but string) *TestFact {
+	open := s.opening(knownAt)
+	if open == nil || open.Pieces == nil || *open.Pieces != 1 {
+		return nil
+	}
+	var last *TestFact
+	for i := range s.Tests {
+		t := &s.Tests[i]
+		if t.Method != method || !t.Fact.live(knownAt) || t.Fact.Event == but || !t.Fact.At.Before(before) {
+			continue
+		}
+		if last == nil || !t.Fact.At.Before(last.Fact.At) {
+			last = t
+		}
+	}
+	return last
+}
+
+// Known is the position of the event that states this reading of the test: its own, or that of a correction.
+func (t *TestFact) Known() uint64 { return t.Fact.since() }

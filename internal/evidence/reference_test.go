@@ -1,0 +1,191 @@
+package evidence
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"reflect"
+	"slices"
+	"testing"
+
+	"github.com/lotpaper/lotpaper/internal/opal"
+)
+
+var plainLab = Laboratory{"lab", opal.Infrared, "P1"}
+
+// known opens a stone, marks it and tests it.
+func (w *world) known(lot string, known opal.Known, treatment opal.Treatment, outcome opal.Outcome) {
+	w.t.Helper()
+	w.stone(lot)
+	w.reference(lot, known, treatment)
+	w.testedAs(lot, "lab", "P1", "2026-01-20", outcome)
+}
+
+// testedAs adds an infrared test by a party under a protocol.
+func (w *world) testedAs(lot, party, protocol, date string, outcome opal.Outcome) (event string) {
+	w.t.Helper()
+	return w.post(party, lot, date, under(protocol, tested(opal.Infrared, outcome, opal.Resin)))
+}
+
+func (w *world) withdraw(lot, event string) {
+	w.t.Helper()
+	w.post("lab", lot, "2026-02-10", &opal.Withdrawn{Event: event, Because: "a slip"})
+}
+
+func (w *world) stones(lots ...string) []ReferenceStone {
+	w.t.Helper()
+	list, _, err := ReferenceStones(w.get, plainLab, lots, w.next)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	return list
+}
+
+func TestReferenceStones(t *testing.T) {
+	all := opal.AllTreatments()
+	but := func(out opal.Treatment) []opal.Treatment {
+		return slices.DeleteFunc(slices.Clone(all), func(t opal.Treatment) bool { return t == out })
+	}
+	const a = "mine.a"
+	clean := func(w *world) { w.known(a, opal.KnownUntreated, "", "NONE") }
+	filled := func(w *world) { w.known(a, opal.KnownTreated, opal.Resin, "MANY") }
+	treat := func(w *world, date string, treatment opal.Treatment) {
+		w.post("mine", a, date, &opal.Treated{Treatment: treatment})
+	}
+	marked := func(w *world) string { w.stone(a); return w.reference(a, opal.KnownUntreated, "") }
+	resin, none, many := []opal.Treatment{opal.Resin}, []opal.Outcome{"NONE"}, []opal.Outcome{"MANY"}
+	for name, c := range map[string]struct {
+		make               func(w *world)
+		treated, untreated []opal.Treatment // neither: it does not count
+		words              []opal.Outcome
+	}{
+		"untreated":            {make: clean, untreated: all, words: none},
+		"untreated in one way": {make: func(w *world) { w.known(a, opal.KnownUntreated, opal.Resin, "NONE") }, untreated: resin, words: none},
+		"treated":              {make: filled, treated: resin, words: many},
+		"both marks":           {make: func(w *world) { filled(w); w.reference(a, opal.KnownUntreated, "") }, untreated: but(opal.Resin), words: many},
+		"no mark":              {make: func(w *world) { w.stone(a); w.testedAs(a, "lab", "P1", "2026-01-20", "NONE") }},
+		"no test":              {make: func(w *world) { marked(w) }},
+		"another's test":       {make: func(w *world) { marked(w); w.testedAs(a, "other-lab", "P1", "2026-01-20", "NONE") }},
+		"another protocol":     {make: func(w *world) { marked(w); w.testedAs(a, "lab", "P2", "2026-01-20", "NONE") }},
+		"a parcel": {make: func(w *world) {
+			w.post("mine", a, "2026-01-01", mined(5))
+			w.reference(a, opal.KnownUntreated, "")
+			w.testedAs(a, "lab", "P1", "2026-01-20", "NONE")
+		}},
+		"unreadable":                  {make: func(w *world) { w.known(a, opal.KnownUntreated, "", opal.Unreadable) }},
+		"unreadable after a readable": {make: func(w *world) { clean(w); w.testedAs(a, "lab", "P1", "2026-01-25", opal.Unreadable) }, untreated: all, words: none},
+		"tested twice":                {make: func(w *world) { clean(w); w.testedAs(a, "lab", "P1", "2026-01-25", "MANY") }, untreated: all, words: many},
+		"an earlier test told late":   {make: func(w *world) { clean(w); w.testedAs(a, "lab", "P1", "2026-01-15", "MANY") }, untreated: all, words: none},
+		"declared before its test":    {make: func(w *world) { clean(w); treat(w, "2026-01-12", opal.Dye) }, untreated: but(opal.Dye), words: none},
+		"declared after its test":     {make: func(w *world) { clean(w); treat(w, "2026-01-28", opal.Dye) }, untreated: all, words: none},
+		"treated, as the record says": {make: func(w *world) { filled(w); treat(w, "2026-01-12", opal.Resin) }, treated: resin, words: many},
+		"treated only after its test": {make: func(w *world) { filled(w); treat(w, "2026-01-28", opal.Resin) }},
+		"the mark was taken back":     {make: func(w *world) { m := marked(w); w.testedAs(a, "lab", "P1", "2026-01-20", "NONE"); w.withdraw(a, m) }},
+		"the test was taken back":     {make: func(w *world) { marked(w); w.withdraw(a, w.testedAs(a, "lab", "P1", "2026-01-20", "NONE")) }},
+		"bands that the tester named": {make: func(w *world) {
+			w.stone(a)
+			w.reference(a, opal.KnownTreated, opal.Resin)
+			w.post("lab", a, "2026-01-20", &opal.Tested{Method: opal.Infrared, Outcome: "MANY", Protocol: "P1", Findings: []opal.TestFinding{{Outcome: "RESIN_BANDS"}}, Sample: opal.Sample{Kind: opal.Whole}})
+		}, treated: resin, words: []opal.Outcome{"MANY", "RESIN_BANDS"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorld(t)
+			c.make(w)
+			got := w.stones(a, a, "mine.unknown")
+			if len(c.treated)+len(c.untreated) == 0 {
+				if len(got) != 0 {
+					t.Errorf("counts: %+v", got)
+				}
+				return
+			}
+			if len(got) != 1 || !slices.Equal(got[0].Treated, c.treated) || !slices.Equal(got[0].Untreated, c.untreated) || !slices.Equal(got[0].Words, c.words) || got[0].Lot != a {
+				t.Errorf("%+v, want treated %v, untreated %v, %v", got, c.treated, c.untreated, c.words)
+			}
+		})
+	}
+}
+
+// A laboratory that has its own tests counted gets the ratio of those counts, each stone once, without the stone asked about.
+func TestOwnTestsCount(t *testing.T) {
+	w := newWorld(t)
+	var lots []string
+	for i := range 8 {
+		treated, untreated := fmt.Sprintf("ref.t%d", i), fmt.Sprintf("ref.u%d", i)
+		outcome := opal.Outcome("MANY")
+		if i == 0 {
+			outcome = "AS_UNTREATED"
+		}
+		w.known(treated, opal.KnownTreated, opal.Resin, outcome)
+		w.known(untreated, opal.KnownUntreated, "", "AS_UNTREATED")
+		lots = append(lots, treated, untreated)
+	}
+	w.stone("mine.a")
+	w.testedAs("mine.a", "lab", "P1", "2026-02-01", "MANY")
+	ask := func(lot string) Item {
+		t.Helper()
+		q := w.query(lot)
+		q.Validated = func(party string, method opal.Method, protocol string, knownAt uint64) ([]Validation, error) {
+			if (Laboratory{party, method, protocol}) != plainLab {
+				return nil, nil
+			}
+			stones, _, err := ReferenceStones(w.get, plainLab, lots, knownAt)
+			older := validation("lab/older", "MANY", opal.Resin, 100, 100, 0, 100, lots[0])
+			return []Validation{older, {Event: "lab/named", Lots: lots, Stones: stones}}, err
+		}
+		return w.ask(q).of(opal.Resin).Evidence[0]
+	}
+	e := ask("mine.a")
+	// By hand: 7 of 8 treated and 0 of 8 untreated, (7.5/9)/(0.5/9) = 15.
+	if e.Counted == nil || *e.Counted != (Counted{7, 8, 0, 8}) || e.LR == nil || e.LR.Point < 14.999 || e.LR.Point > 15.001 || e.CountedBy != "lab/named (16 of its own tests)" {
+		t.Errorf("%+v %+v %q", e.Counted, e.LR, e.CountedBy)
+	}
+	// A known stone is no witness in its own cause.
+	if e := ask("ref.t1"); *e.Counted != (Counted{6, 7, 0, 8}) {
+		t.Errorf("its own set: %+v", e.Counted)
+	}
+	// One more test of a named stone counts from its position on.
+	before := w.next
+	w.testedAs("ref.u1", "lab", "P1", "2026-02-02", "MANY")
+	if e := ask("mine.a"); *e.Counted != (Counted{7, 8, 1, 8}) {
+		t.Errorf("after another test: %+v", e.Counted)
+	}
+	stones, rests, err := ReferenceStones(w.get, plainLab, lots, before)
+	if err != nil || slices.ContainsFunc(stones, func(s ReferenceStone) bool { return s.Lot == "ref.u1" && s.Words[0] == "MANY" }) || len(rests) != 16 {
+		t.Errorf("known before: %+v, rests on %v, %v", stones, rests, err)
+	}
+}
+
+// In whichever order marks, tests and treatments of several stones arrive, the same stones count, and a test that was taken back leaves what there was before.
+func TestReferenceStonesInAnyOrder(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	var want []ReferenceStone
+	for round := range 40 {
+		w := newWorld(t)
+		var steps []func()
+		lots := []string{"mine.a", "mine.b", "mine.c"}
+		for _, lot := range lots {
+			w.stone(lot)
+			steps = append(steps,
+				func() { w.reference(lot, opal.KnownUntreated, "") },
+				func() { w.testedAs(lot, "lab", "P1", "2026-01-20", "NONE") },
+				func() { w.testedAs(lot, "lab", "P1", "2026-01-22", "MANY") },
+				func() { w.post("mine", lot, "2026-01-21", &opal.Treated{Treatment: opal.Smoke}) })
+		}
+		rng.Shuffle(len(steps), func(i, j int) { steps[i], steps[j] = steps[j], steps[i] })
+		for _, step := range steps {
+			step()
+		}
+		got := w.stones(lots...)
+		w.withdraw("mine.b", w.testedAs("mine.b", "lab", "P1", "2026-01-30", "RAISED"))
+		for _, list := range [][]ReferenceStone{got, w.stones(lots...)} {
+			for i := range list {
+				list[i].Event, list[i].Position = "", 0
+			}
+			if round == 0 {
+				want = list
+			}
+			if !reflect.DeepEqual(list, want) || len(list) != 3 || list[1].Words[0] != "MANY" {
+				t.Fatalf("round %d: %+v, want %+v", round, list, want)
+			}
+		}
+	}
+}
