@@ -32,7 +32,7 @@ func tells(e *pb.Event) string {
 	case *pb.Event_Cut:
 		return cut(b.Cut)
 	case *pb.Event_Tested:
-		return tested(b.Tested)
+		return tested(b.Tested, e.GetComputed())
 	case *pb.Event_Treated:
 		t := b.Treated
 		masses := ""
@@ -153,7 +153,7 @@ func loss(l *pb.Loss) string {
 	return "lost " + phrase(amount(l.Pieces, l.GetMass()), l.GetWhy())
 }
 
-func tested(t *pb.Tested) string {
+func tested(t *pb.Tested, computed *pb.Computed) string {
 	var seen []string
 	if t.GetOutcome() != "" {
 		seen = append(seen, spoken(t.GetOutcome()))
@@ -166,6 +166,17 @@ func tested(t *pb.Tested) string {
 		seen = append(seen, s)
 	}
 	text := spoken(t.GetMethod()) + ": " + strings.Join(seen, ", ")
+	if computed != nil {
+		read := []string{or(spoken(computed.GetOutcome()), "no word fits")}
+		for _, o := range computed.GetAlso() {
+			read = append(read, spoken(o))
+		}
+		if len(seen) > 0 {
+			text += "; computed from its readings: " + strings.Join(read, ", ")
+		} else {
+			text += strings.Join(read, ", ") + ", computed from its readings"
+		}
+	}
 	if len(t.GetLookedFor()) > 0 {
 		text += "; looked for " + words(t.GetLookedFor())
 	}
