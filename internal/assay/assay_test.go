@@ -217,7 +217,7 @@ func TestRefusals(t *testing.T) {
 		"nothing dry":         {&opal.Measurement{Uptake: &opal.UptakeReadings{Readings: []opal.UptakeReading{{Minutes: 1, Mass: "1 ct"}}}}, "uptake.dryMass", "accepted"},
 		"a spectrum":          {&opal.Measurement{Spectrum: &opal.SpectrumReading{}}, "", "a spectrum lies in a file"},
 		"no index":            {&opal.Measurement{Refractometer: &opal.RefractometerReading{}}, "refractometer.indices", "found none"},
-		"nothing at all":      {&opal.Measurement{}, "", "empty"},
+		"nothing at all":      {&opal.Measurement{}, "", "found no readings"},
 	} {
 		_, f := Of(x.m, opal.Material{})
 		if f == nil || f.Reason != fault.InvalidField || f.Field != x.field || !strings.Contains(f.Message, x.says) || !strings.Contains(f.Message, "accepted") {
