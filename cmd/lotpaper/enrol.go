@@ -1,12 +1,16 @@
 package main
 
 import (
+	"crypto/ed25519"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"os"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
 
 	"github.com/lotpaper/lotpaper/internal/client"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -14,7 +18,7 @@ import (
 )
 
 func (a *app) enrolCommand() *cobra.Command {
-	var name, contact, save string
+	var name, contact, save, key string
 	var roles []string
 	cmd := &cobra.Command{
 		Use:   "enrol PARTY",
@@ -42,6 +46,11 @@ instead of showing it.`,
 				}
 				defer file.Close()
 			}
+			if key != "" {
+				if raw, err := base64.StdEncoding.DecodeString(key); err != nil || len(raw) != ed25519.PublicKeySize {
+					return usageError{fmt.Errorf("found --key %q, accepted is a public key as lotpaper keygen shows it", key)}
+				}
+			}
 			made, err := c.CreateParty(cmd.Context(), &pb.CreatePartyRequest{
 				Party: args[0], DisplayName: name, Contact: contact, Roles: roles, RequestId: uuid.NewString(),
 			})
@@ -56,6 +65,13 @@ instead of showing it.`,
 					return fmt.Errorf("keep the token of %s, which is lost with this: %w", args[0], err)
 				}
 				made.Token = ""
+			}
+			if key != "" {
+				ev := keyAdded(args[0], key)
+				ev.RequestId, ev.OccurredAt = proto.String(uuid.NewString()), proto.String(time.Now().UTC().Format(time.RFC3339))
+				if _, err := c.AppendLogEvent(cmd.Context(), &pb.AppendLogEventRequest{Event: ev}); err != nil {
+					return fmt.Errorf("the party is enrolled, and its key was not taken (lotpaper keys add): %w", err)
+				}
 			}
 			if a.asJSON() {
 				return a.printJSON(made)
@@ -78,6 +94,7 @@ instead of showing it.`,
 	cmd.Flags().StringSliceVar(&roles, "role", nil, "MINER, EXPORTER, DEALER, CUTTER, TREATER, LABORATORY or RETAILER; may be given again")
 	cmd.Flags().StringVar(&name, "name", "", "the party's name; private")
 	cmd.Flags().StringVar(&contact, "contact", "", "how to reach it; private")
+	cmd.Flags().StringVar(&key, "key", "", "public key by which the party signs, as lotpaper keygen shows it")
 	cmd.Flags().StringVar(&save, "save", "", "write the token to this new file instead of showing it")
 	return cmd
 }

@@ -21,11 +21,13 @@ import (
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
 	"github.com/lotpaper/lotpaper/internal/readout"
+	"github.com/lotpaper/lotpaper/internal/wire"
 )
 
 func (a *app) postCommand() *cobra.Command {
 	var tokenDir string
 	var dryRun bool
+	var s signing
 	cmd := &cobra.Command{
 		Use:   "post FILE…",
 		Short: "Post events from YAML or JSON files",
@@ -36,10 +38,28 @@ An attachment, and the spectrum of a test, may be given as "file: path" in place
 An event without a requestId gets one that follows from its content and from how many equal ones stand before it in its file, so
 that posting a file again, or a file that has grown, adds only what is new.
 
+With --sign the events are signed with a party's own key (lotpaper keygen), one signature a batch, so that nobody needs to trust who brings them. With --out the
+signed events are written to a file, without a network, to be posted later by anybody with a token: lotpaper post FILE` + signedEnding + `. Events are put into an order in which
+each stands behind what it needs.
+
 With --token-dir, an event that names its party is posted with the token in the file of that name; the others with the usual token.`,
 		Example: "  lotpaper post spring-rough.yaml\n  cat events.jsonl | lotpaper post -\n  lotpaper post --token-dir tokens acts/*.yaml",
 		Args:    takes(1, -1, "one or more files, or - for the standard input"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			signed := 0
+			for _, name := range args {
+				if isSigned(name) {
+					signed++
+				}
+			}
+			switch {
+			case signed > 0 && (signed < len(args) || dryRun || s != signing{}):
+				return usageError{errors.New("found signed events beside other files or flags of signing, accepted are they alone")}
+			case signed > 0:
+				return a.postSignedFiles(cmd.Context(), args)
+			case s.key == "" && s != signing{}:
+				return usageError{errors.New("found --party, --log or --out without --sign, accepted is the key's file with them")}
+			}
 			entries, err := a.readEvents(args)
 			if err != nil {
 				return err
@@ -47,10 +67,17 @@ With --token-dir, an event that names its party is posted with the token in the 
 			if dryRun {
 				return a.tellChecked(len(entries))
 			}
+			if s.key != "" {
+				return a.postSigned(cmd.Context(), entries, &s)
+			}
 			return a.post(cmd.Context(), entries, tokenDir)
 		},
 	}
 	cmd.Flags().StringVar(&tokenDir, "token-dir", "", "folder with one token file for each party")
+	cmd.Flags().StringVar(&s.key, "sign", "", "sign with the key in this file")
+	cmd.Flags().StringVar(&s.party, "party", "", "with --sign: whose events they are, where the file does not say")
+	cmd.Flags().StringVar(&s.log, "log", "", "with --sign: the log's name; needed with --out")
+	cmd.Flags().StringVar(&s.out, "out", "", "with --sign: write the signed events to this new file instead of posting them")
 	cmd.Flags().BoolVar(&dryRun, "dry-run", false, "only check the files; what needs the accounts is judged when they are posted")
 	return cmd
 }
@@ -180,6 +207,10 @@ func batches(entries []*eventfile.Entry, tokenOf func(*eventfile.Entry) string) 
 
 // post sends all entries and tells what became of them.
 func (a *app) post(ctx context.Context, entries []*eventfile.Entry, tokenDir string) error {
+	entries, err := inOrder(entries)
+	if err != nil {
+		return err
+	}
 	tokens, err := a.tokensFor(entries, tokenDir)
 	if err != nil {
 		return err
@@ -223,6 +254,23 @@ func (a *app) post(ctx context.Context, entries []*eventfile.Entry, tokenDir str
 	}
 	bar.clear()
 	return a.tellPosted(results, log.GetSize())
+}
+
+// inOrder puts entries into an order in which each stands behind what it needs.
+func inOrder(entries []*eventfile.Entry) ([]*eventfile.Entry, error) {
+	events := make([]*opal.Event, len(entries))
+	for i, e := range entries {
+		ev, f := wire.EventToDomain(e.Event)
+		if f != nil {
+			return nil, e.Problem(f)
+		}
+		events[i] = ev
+	}
+	out := make([]*eventfile.Entry, 0, len(entries))
+	for _, i := range eventfile.Order(events) {
+		out = append(out, entries[i])
+	}
+	return out, nil
 }
 
 // tokensFor finds the token of each party that the events name.

@@ -2,17 +2,21 @@ package main
 
 import (
 	"context"
+	"crypto/ed25519"
+	"encoding/base64"
 	"flag"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/harness"
 )
 
@@ -27,6 +31,7 @@ func TestMain(m *testing.M) {
 //	node DIR        starts a service on a free port with the log in DIR, and sets LOTPAPER_SERVER and LOTPAPER_ADMIN_TOKEN
 //	endnode         stops it
 //	ends N CMD…     runs a command that must end with that status
+//	keyof FILE      sets KEY to the public half of the key in FILE, and of a miner's key MINERKEY to its id
 //	mask            writes the last output, with what differs from run to run masked, to masked.txt
 func TestStories(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -46,6 +51,7 @@ func TestStories(t *testing.T) {
 			"endnode": endNode,
 			"ends":    ends,
 			"mask":    mask,
+			"keyof":   keyOf,
 		},
 	})
 }
@@ -103,6 +109,20 @@ func ends(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
+// keyOf sets KEY to the public half of a party's key, and for the key of a miner MINERKEY to its id.
+func keyOf(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: keyof FILE")
+	}
+	private, err := envelope.ReadPartyKey(ts.MkAbs(args[0]))
+	ts.Check(err)
+	public := private.Public().(ed25519.PublicKey)
+	ts.Setenv("KEY", base64.StdEncoding.EncodeToString(public))
+	if strings.HasPrefix(args[0], "miner") {
+		ts.Setenv("MINERKEY", envelope.KeyID(public))
+	}
+}
+
 // masking is a pattern with what stands for it.
 type masking struct {
 	pattern *regexp.Regexp
@@ -118,6 +138,7 @@ func masks() []masking {
 		{regexp.MustCompile(`\b20(2[6-9]|[3-9]\d)-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?Z?`), "NOW"},
 		{regexp.MustCompile(`\b\d+ days later`), "DAYS later"},
 		{regexp.MustCompile(`\b\d+\.\d s\b`), "SECONDS"},
+		{regexp.MustCompile(`[A-Za-z0-9+/]{43}=`), "PUBLIC"},
 		{regexp.MustCompile(`\b[0-9a-f]{16}\b`), "ID"},
 		{regexp.MustCompile(`\b[0-9a-f]{32}\b`), "EPOCH"},
 		{regexp.MustCompile(`\b[0-9a-f]{64}\b`), "HASH"},

@@ -18,6 +18,12 @@ func (c *Client) AppendBatch(ctx context.Context, req *pb.AppendBatchRequest) (*
 	return out, c.call(ctx, http.MethodPost, "/v1/events:batch", nil, req, out)
 }
 
+// AppendEnvelopes posts what a party signed.
+func (c *Client) AppendEnvelopes(ctx context.Context, req *pb.AppendEnvelopesRequest) (*pb.AppendEnvelopesResponse, error) {
+	out := &pb.AppendEnvelopesResponse{}
+	return out, c.call(ctx, http.MethodPost, "/v1/events:append", nil, req, out)
+}
+
 // PutAttachment stores a file, and answers its SHA-256.
 func (c *Client) PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error) {
 	out := &pb.PutAttachmentResponse{}

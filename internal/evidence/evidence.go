@@ -100,8 +100,8 @@ type Query struct {
 	KnownAt uint64
 	// Rules answers what judged at a position; nil: the latest table with the default policy.
 	Rules func(knownAt uint64) (Rules, error)
-	// Compromised tells whether the key of the party was compromised as of that position; nil: none is.
-	Compromised func(party string, position uint64) bool
+	// Compromised tells whether the key that spoke for the party at that position was in other hands by then; nil: none was.
+	Compromised func(party string, position uint64) (bool, error)
 	// Validated answers what a laboratory counted on stones of known history with a method under a protocol, as the log knew it before a
 	// position, oldest first; nil: nobody counted anything.
 	Validated func(party string, method opal.Method, protocol string, knownAt uint64) ([]Validation, error)

@@ -314,6 +314,18 @@ func (l *line) setAside(w *weighed, treatment opal.Treatment, found map[opal.Tre
 	item.Counts = reason == "" && item.Stance != Silent
 }
 
+// compromised tells whether the key that spoke for a fact's party was in other hands when this reading of the fact was posted.
+func (l *line) compromised(f *Fact) bool {
+	if l.w.q.Compromised == nil {
+		return false
+	}
+	yes, err := l.w.q.Compromised(f.Party, f.since())
+	if err != nil {
+		l.w.err = err
+	}
+	return yes
+}
+
 // reason says why an item does not count; "": it does, as far as its stance goes. restrains: it is an absence that was once valid.
 func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treatment]bool) (reason string, restrains bool) {
 	t, item := w.test, w.item
@@ -321,7 +333,7 @@ func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treat
 	switch {
 	case t.withdrawn:
 		return textWithdrawn(f), false
-	case l.w.q.Compromised != nil && l.w.q.Compromised(f.Party, f.Position):
+	case l.compromised(f):
 		return textCompromised(f.Party), false
 	case t.stranger && item.Stance != Silent:
 		return textStranger(f.Party), false

@@ -158,7 +158,7 @@ func TestCompromisedKey(t *testing.T) {
 	w.test("mine.s", "2026-02-01", tested(opal.SideView, "NO_JOIN"))
 	w.test("mine.s", "2026-02-02", tested(opal.Microscope, "CARBON_IN_SCRATCHES"))
 	q := w.query("mine.s")
-	q.Compromised = func(party string, position uint64) bool { return party == "lab" && position >= 3 }
+	q.Compromised = func(party string, position uint64) (bool, error) { return party == "lab" && position >= 3, nil }
 	s := w.ask(q)
 	wantVerdict(t, s, opal.Backing, NotFound)
 	wantVerdict(t, s, opal.Smoke, NotTested)

@@ -72,7 +72,7 @@ func (l *line) describe(r *lineResult) {
 	}
 	for i := range l.tests {
 		t := &l.tests[i]
-		if t.withdrawn || t.stranger || l.w.q.Compromised != nil && l.w.q.Compromised(t.fact.Fact.Party, t.fact.Fact.Position) {
+		if t.withdrawn || t.stranger || l.compromised(&t.fact.Fact) {
 			continue
 		}
 		if t.fact.Identity == opal.SyntheticOrImitation {

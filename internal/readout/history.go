@@ -22,6 +22,9 @@ func History(p *table.Page, lot string, events []*pb.Event, pinned int64, more b
 		case e.CorrectedBy != nil:
 			text += " [corrected later]"
 		}
+		if e.Doubtful != nil {
+			text += " [doubtful: " + e.GetDoubtful() + "]"
+		}
 		for _, f := range e.GetFindings() {
 			text += " [" + spoken(f.GetCode()) + "]"
 		}

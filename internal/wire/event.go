@@ -73,6 +73,8 @@ func notInRequests(m *pb.Event) *fault.Error {
 		name = "recordedAt"
 	case len(m.Findings) > 0:
 		name = "findings"
+	case m.Doubtful != nil:
+		name = "doubtful"
 	case m.Computed != nil:
 		name = "computed"
 	case len(m.Withheld) > 0:

@@ -15,7 +15,8 @@ import (
 	"github.com/lotpaper/lotpaper/internal/wire"
 )
 
-// AppendEnvelopes posts events that a party signed itself, all of them or none. Their request ids stand in what was signed.
+// AppendEnvelopes posts events that a party signed itself, all of them or none. Their request ids stand in what was signed. What a party's own key signed may be
+// brought by anybody with a token: the signature says whose it is, and the token only who brought it.
 func (s *Service) AppendEnvelopes(ctx context.Context, req *pb.AppendEnvelopesRequest) (*pb.AppendEnvelopesResponse, error) {
 	who, f := caller(ctx)
 	if f != nil {
@@ -84,8 +85,6 @@ func (s *Service) readEnvelope(ctx context.Context, p *post, m *pb.SignedEnvelop
 	switch {
 	case e.Payload.LogName != s.cfg.LogName:
 		return fault.New(fault.InvalidField, at+".envelope.payload.logName", "found %q, accepted is the name of this log, %s", clip(e.Payload.LogName), s.cfg.LogName)
-	case e.Payload.Party != p.party:
-		return fault.New(fault.NotAllowed, at+".envelope.payload.party", "found %q, and the token is of %s; accepted are events of one's own", clip(e.Payload.Party), p.party)
 	case len(m.GetStatements()) != len(e.Payload.Statements):
 		return fault.New(fault.InvalidField, at+".statements", "found %d, accepted are as many as the envelope lists, %d", len(m.GetStatements()), len(e.Payload.Statements))
 	}
@@ -94,7 +93,9 @@ func (s *Service) readEnvelope(ctx context.Context, p *post, m *pb.SignedEnvelop
 			return fault.New(fault.InvalidField, statementAt(j), "found bytes with the SHA-256 %x, the envelope lists %x", h, e.Payload.Statements[j])
 		}
 	}
-	if err := s.checkSignatures(p.party, e); err != nil {
+	brought := p.party
+	p.party = e.Payload.Party
+	if err := s.checkSignatures(p.party, e, brought); err != nil {
 		return err
 	}
 	opened, f := sortOpenings(at+".openings", m)
@@ -120,8 +121,8 @@ func (s *Service) readEnvelope(ctx context.Context, p *post, m *pb.SignedEnvelop
 }
 
 // checkSignatures asks for good signatures by known keys in force, one of which must speak for the party: its own, or that of an intake
-// that took the events by its token. Signatures of others may stand beside, as on a hand-over.
-func (s *Service) checkSignatures(party string, e *envelope.Envelope) error {
+// that took the events by its token, if it is the party that brings them. Signatures of others may stand beside, as on a hand-over.
+func (s *Service) checkSignatures(party string, e *envelope.Envelope, brought string) error {
 	const at = envelopeAt + ".envelope"
 	keys := make(map[string]*account.Key, len(e.Signatures))
 	speaks := false
@@ -139,11 +140,14 @@ func (s *Service) checkSignatures(party string, e *envelope.Envelope) error {
 		case k.Use == opal.UseSign:
 			speaks = speaks || holder == party
 		case k.Use == opal.UseIntake:
-			speaks = speaks || holder == opal.Admin
+			speaks = speaks || holder == opal.Admin && brought == party
 		default:
 			return fault.New(fault.UnknownKey, field, "found %s, a key for %s; accepted is one for %s", id, k.Use, opal.UseSign)
 		}
 		keys[id] = k
+	}
+	if !speaks && brought != party {
+		return fault.New(fault.NotAllowed, at+".payload.party", "found %q without a signature by a key of its own, and the token is of %s; accepted are events of one's own, or such as their party signed", clip(party), brought)
 	}
 	if !speaks {
 		return fault.New(fault.UnknownKey, at+".signatures", "found no signature by a key of %s, accepted is at least one", party)

@@ -90,13 +90,18 @@ func TestAppendEnvelopes(t *testing.T) {
 	if _, err := s.AppendEnvelopes(as("miner"), signed(t, "harrow-gully", 1, nil, seeded(4))); err != nil {
 		t.Error(err)
 	}
+	// What another party's own key signed may be brought by anybody.
+	brought, err := s.AppendEnvelopes(as("miner"), signed(t, "moor-shop", 4, nil))
+	if err != nil || brought.Results[0].Event != "moor-shop/"+requestID(1).String() {
+		t.Errorf("brought for another: %v, %v", brought, err)
+	}
 	s.judge = func(ev *opal.Event) *fault.Error {
 		if ev.RequestID == requestID(8) {
 			return fault.New(fault.LotClosed, "lot", "it is closed")
 		}
 		return nil
 	}
-	_, err := s.AppendEnvelopes(as("miner"), signed(t, "harrow-gully", 1, func(_ *envelope.Payload, e []*opal.Event) {
+	_, err = s.AppendEnvelopes(as("miner"), signed(t, "harrow-gully", 1, func(_ *envelope.Payload, e []*opal.Event) {
 		e[0].RequestID, e[1].RequestID = requestID(7), requestID(8)
 	}))
 	wantFault(t, err, fault.LotClosed, codes.FailedPrecondition, "envelopes[0].statements[1].lot", "it is closed")
@@ -132,7 +137,7 @@ func TestEnvelopeRefusals(t *testing.T) {
 		"no envelope":   {spoiled(func(m *pb.SignedEnvelope) { m.Envelope = []byte("x") }), fault.InvalidField, codes.InvalidArgument, at + ".envelope", ""},
 		"a longer one":  {spoiled(func(m *pb.SignedEnvelope) { m.Envelope = append(m.Envelope, 0) }), fault.InvalidField, codes.InvalidArgument, at + ".envelope", ""},
 		"another log":   {plain(func(p *envelope.Payload, _ []*opal.Event) { p.LogName = "other.example" }), fault.InvalidField, codes.InvalidArgument, at + ".envelope.payload.logName", `found "other.example"`},
-		"another party": {signed(t, "moor-shop", 4, nil), fault.NotAllowed, codes.PermissionDenied, at + ".envelope.payload.party", `found "moor-shop"`},
+		"another party": {signed(t, "moor-shop", 1, nil), fault.NotAllowed, codes.PermissionDenied, at + ".envelope.payload.party", `found "moor-shop" without a signature by a key of its own, and the token is of harrow-gully`},
 		"one missing":   {spoiled(func(m *pb.SignedEnvelope) { m.Statements = m.Statements[:1] }), fault.InvalidField, codes.InvalidArgument, at + ".statements", "found 1, accepted are as many as the envelope lists, 2"},
 		"changed":       {spoiled(func(m *pb.SignedEnvelope) { m.Statements[1][5] ^= 1 }), fault.InvalidField, codes.InvalidArgument, at + ".statements[1]", "found bytes with the SHA-256"},
 		"unknown key":   {signed(t, "harrow-gully", 7, nil), fault.UnknownKey, codes.PermissionDenied, at + ".envelope.signatures[0].keyId", "a key that the log knows"},

@@ -25,6 +25,7 @@ type folder struct {
 	at       meta
 	// validations are what laboratories counted.
 	validations *validations
+	compromises *compromises
 	ratios      *evidence.Ratios
 	// references are the counts that are remembered of what is in the store.
 	references *references
@@ -74,6 +75,7 @@ func (f *folder) blocks(group []*eventlog.Applied) error {
 	if g.valid != nil {
 		f.validations.set(g.valid)
 	}
+	f.compromises.add(g.doubts)
 	f.jobs.add(g.left)
 	for i := range told {
 		f.watch.tell(&told[i])
@@ -102,6 +104,7 @@ type folding struct {
 	roles     map[string]bool // keys that are in the store or the batch
 	policies  []policyAt
 	valid     []validation // all readings, if the blocks change them; nil: they do not
+	doubts    []compromise // keys that turned out to have been in other hands
 	left      []uint64     // positions of jobs
 	watched   bool         // somebody watches
 	concerned concerned
@@ -209,6 +212,9 @@ func (f *folding) event(rec *opal.Recorded) error {
 		return err
 	}
 	if err := f.validate(rec); err != nil {
+		return err
+	}
+	if err := f.compromise(rec); err != nil {
 		return err
 	}
 	if err := f.judgeSale(rec); err != nil {

@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"fmt"
 
+	"google.golang.org/protobuf/proto"
+
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/eventlog"
 	"github.com/lotpaper/lotpaper/internal/fault"
@@ -51,6 +53,7 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
+	inDoubt := doubtful(m.view.doubts.all(), s.log, known)
 	out := &pb.GetHistoryResponse{Position: wire.Position(known - 1), Epoch: m.epoch}
 	last := uint64(0)
 	err = line.each(m.view.store, first, known, func(e *eventlog.Event) (bool, error) {
@@ -60,8 +63,20 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 		}
 		last = e.Recorded.Position
 		ev, err := s.present(m.view.store, e, party, known)
+		if err != nil {
+			return false, err
+		}
+		if inDoubt != nil {
+			yes, err := inDoubt(e.Recorded.Event.Party, e.Recorded.Position)
+			if err != nil {
+				return false, err
+			}
+			if yes {
+				ev.Doubtful = proto.String("the key that signed it was in other hands by then, as the log learnt later")
+			}
+		}
 		out.Events = append(out.Events, ev)
-		return true, err
+		return true, nil
 	})
 	if err != nil {
 		return nil, fmt.Errorf("read the history of lot %s: %w", in.GetLot(), err)

@@ -3,6 +3,7 @@ package status
 import (
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"sort"
 	"sync"
 
@@ -100,7 +101,8 @@ func (f *folding) judgeSale(rec *opal.Recorded) error {
 	lot := lotOf(&sale.Event)
 	results, err := evidence.CheckClaims(evidence.Query{
 		Lot: lot, Get: f.summary, AsOf: asOf.To, KnownAt: rec.Position + 1, Rules: f.rules, WithoutSales: true,
-		Validated: counting{list: f.readings(), get: f.summary}.validated, Ratios: f.ratios,
+		Compromised: doubtful(append(slices.Clone(f.compromises.all()), f.doubts...), f.log, rec.Position+1),
+		Validated:   counting{list: f.readings(), get: f.summary}.validated, Ratios: f.ratios,
 	}, claims)
 	if fault.Of(err) == fault.UnknownLot { // the lot never came to be, so nothing supports what is said of it
 		results, err = nil, nil

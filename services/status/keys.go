@@ -5,18 +5,19 @@ import "encoding/binary"
 // Every record's key starts with a letter for its kind. Lot, party and event ids hold no zero byte, so a zero ends them where more
 // follows; positions are big-endian, so that they sort.
 const (
-	kindMeta    = 'm' // → meta
-	kindSummary = 's' // lot → evidence.Summary
-	kindChild   = 'c' // parent, position, place in the event → child
-	kindHandle  = 'h' // handle → handle
-	kindRoles   = 'p' // party, lot → roles
-	kindSale    = 'k' // lot, position → sale
-	kindMarks   = 'w' // event id → marks
-	kindTime    = 't' // recordedAt, first position of a block → position after the block
-	kindPolicy  = 'y' // position → opal.Policy
-	kindJob     = 'q' // position → job
-	kindAlert   = 'a' // party, side, position → alert
-	kindValid   = 'v' // number → validation
+	kindMeta       = 'm' // → meta
+	kindSummary    = 's' // lot → evidence.Summary
+	kindChild      = 'c' // parent, position, place in the event → child
+	kindHandle     = 'h' // handle → handle
+	kindRoles      = 'p' // party, lot → roles
+	kindSale       = 'k' // lot, position → sale
+	kindMarks      = 'w' // event id → marks
+	kindTime       = 't' // recordedAt, first position of a block → position after the block
+	kindPolicy     = 'y' // position → opal.Policy
+	kindJob        = 'q' // position → job
+	kindAlert      = 'a' // party, side, position → alert
+	kindValid      = 'v' // number → validation
+	kindCompromise = 'x' // position → compromise
 )
 
 func keyMeta() []byte { return []byte{kindMeta} }
@@ -56,6 +57,10 @@ func keyPolicy(position uint64) []byte {
 
 func keyValid(number int) []byte {
 	return binary.BigEndian.AppendUint64([]byte{kindValid}, uint64(number))
+}
+
+func keyCompromise(position uint64) []byte {
+	return binary.BigEndian.AppendUint64([]byte{kindCompromise}, position)
 }
 
 func keyJob(position uint64) []byte {

@@ -36,6 +36,9 @@ type Events interface {
 	At(position uint64) (*eventlog.Event, error)
 	// Events calls f with the events whose Event.Lot it is, at positions from ≤ p < to, in order, until f fails.
 	Events(lot string, from, to uint64, f func(*eventlog.Event) error) error
+	// Signers answers the ids of the keys that signed for the event at a position, and KeyHolder whose a key is.
+	Signers(position uint64) (keyIDs []string, err error)
+	KeyHolder(keyID string) (party string, err error)
 	// Revealed gives an event with its private values, as far as they are kept on this node.
 	Revealed(e *eventlog.Event) (*opal.Recorded, error)
 }

@@ -64,6 +64,7 @@ type view struct {
 	policies *policies
 	jobs     *jobs
 	counts   *validations
+	doubts   *compromises
 	ratios   *evidence.Ratios
 	// references are what is remembered of known stones.
 	references *references
@@ -137,6 +138,9 @@ func (p *projection) newFolder(s *store) (*folder, error) {
 	if f.validations, err = loadValidations(s); err != nil {
 		return nil, err
 	}
+	if f.compromises, err = loadCompromises(s); err != nil {
+		return nil, err
+	}
 	f.jobs, err = loadJobs(s)
 	return f, err
 }
@@ -145,7 +149,7 @@ func (p *projection) newFolder(s *store) (*folder, error) {
 func (p *projection) attach(f *folder) {
 	f.watch = p.watch
 	p.folder = f
-	p.live = &view{f.store, f.policies, f.jobs, f.validations, p.ratios, f.references}
+	p.live = &view{f.store, f.policies, f.jobs, f.validations, f.compromises, p.ratios, f.references}
 }
 
 // belongs checks that a store is the projection of this log: that the log has the block at which the store stands.

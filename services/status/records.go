@@ -7,7 +7,7 @@ import (
 )
 
 // schema is the version of everything below. Another number makes another directory, and what stands in the old one is made anew.
-const schema = 2
+const schema = 3
 
 // meta says what the store holds: every event before Next, of the log that had that tree then. It lies in every batch, so that a
 // store is never at two places at once.
@@ -144,20 +144,21 @@ const alertLots = 20
 
 // codecs are the encodings of the records.
 type codecs struct {
-	meta   *canon.Codec[meta]
-	lot    *canon.Codec[lotRecord]
-	handle *canon.Codec[handleRecord]
-	sale   *canon.Codec[saleRecord]
-	marks  *canon.Codec[marks]
-	job    *canon.Codec[job]
-	alert  *canon.Codec[alertRecord]
-	policy *canon.Codec[opal.Policy]
-	valid  *canon.Codec[validation]
+	meta       *canon.Codec[meta]
+	lot        *canon.Codec[lotRecord]
+	handle     *canon.Codec[handleRecord]
+	sale       *canon.Codec[saleRecord]
+	marks      *canon.Codec[marks]
+	job        *canon.Codec[job]
+	alert      *canon.Codec[alertRecord]
+	policy     *canon.Codec[opal.Policy]
+	valid      *canon.Codec[validation]
+	compromise *canon.Codec[compromise]
 }
 
 func newCodecs() *codecs {
 	return &codecs{
 		canon.For[meta](), canon.For[lotRecord](), canon.For[handleRecord](), canon.For[saleRecord](), canon.For[marks](),
-		canon.For[job](), canon.For[alertRecord](), canon.For[opal.Policy](), canon.For[validation](),
+		canon.For[job](), canon.For[alertRecord](), canon.For[opal.Policy](), canon.For[validation](), canon.For[compromise](),
 	}
 }

@@ -128,6 +128,7 @@ func behind(next, want uint64) *fault.Error {
 // moment is what an answer reflects.
 type moment struct {
 	view  *view
+	log   Log
 	next  uint64 // every event before it
 	epoch string
 }
@@ -161,7 +162,7 @@ func (s *Service) begin(ctx context.Context, minPosition *int64, inEpoch, knownA
 		return nil, nil, err
 	}
 	v, done := s.proj.read()
-	return &moment{v, next, wire.Epoch(epoch)}, done, nil
+	return &moment{v, s.log, next, wire.Epoch(epoch)}, done, nil
 }
 
 // sameEpoch refuses a question that was meant for the log before it was restored.
@@ -299,6 +300,6 @@ func (m *moment) lot(id string, known uint64) (*lotRecord, error) {
 
 // query asks internal/evidence.
 func (m *moment) query(lot string, asOf opal.Instant, known uint64) evidence.Query {
-	return evidence.Query{Lot: lot, Get: m.view.store.summary, AsOf: asOf, KnownAt: known, Rules: m.view.policies.rules,
+	return evidence.Query{Lot: lot, Compromised: doubtful(m.view.doubts.all(), m.log, known), Get: m.view.store.summary, AsOf: asOf, KnownAt: known, Rules: m.view.policies.rules,
 		Validated: counting{m.view.counts.all(), m.view.store.summary, m.view.references, m.next}.validated, Ratios: m.view.ratios}
 }

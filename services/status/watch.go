@@ -435,7 +435,8 @@ func (st *stream) change(v *view, rec *opal.Recorded) (*pb.StatusChange, error) 
 	for i := range statuses {
 		q := evidence.Query{
 			Lot: lot, Get: v.store.summary, AsOf: rec.RecordedAt, KnownAt: rec.Position + uint64(i), Rules: v.policies.rules, WithoutSales: true,
-			Validated: counting{list: v.counts.all(), get: v.store.summary, remembered: v.references}.validated, Ratios: v.ratios,
+			Compromised: doubtful(v.doubts.all(), st.service.log, rec.Position+uint64(i)),
+			Validated:   counting{list: v.counts.all(), get: v.store.summary, remembered: v.references}.validated, Ratios: v.ratios,
 		}
 		statuses[i], err = evidence.Evaluate(q)
 		if fault.Of(err) == fault.UnknownLot {

@@ -163,7 +163,9 @@ type Event struct {
 	// Answers only: the event that corrected this one last.
 	CorrectedBy *string `protobuf:"bytes,66,opt,name=corrected_by,json=correctedBy,proto3,oneof" json:"corrected_by,omitempty"`
 	// Answers only: what the service made of a test's measurement.
-	Computed      *Computed `protobuf:"bytes,67,opt,name=computed,proto3,oneof" json:"computed,omitempty"`
+	Computed *Computed `protobuf:"bytes,67,opt,name=computed,proto3,oneof" json:"computed,omitempty"`
+	// Answers only: why it is doubtful who posted it, such as a key that was in other hands by then; left out: it is not.
+	Doubtful      *string `protobuf:"bytes,68,opt,name=doubtful,proto3,oneof" json:"doubtful,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -603,6 +605,13 @@ func (x *Event) GetComputed() *Computed {
 		return x.Computed
 	}
 	return nil
+}
+
+func (x *Event) GetDoubtful() string {
+	if x != nil && x.Doubtful != nil {
+		return *x.Doubtful
+	}
+	return ""
 }
 
 type isEvent_Body interface {
@@ -5262,7 +5271,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x04name\x18\x03 \x01(\tH\x02R\x04name\x88\x01\x01B\t\n" +
 	"\a_sha256B\r\n" +
 	"\v_media_typeB\a\n" +
-	"\x05_name\"\xea\x13\n" +
+	"\x05_name\"\x98\x14\n" +
 	"\x05Event\x12\"\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tH\x01R\trequestId\x88\x01\x01\x12\x15\n" +
@@ -5320,7 +5329,8 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\bwithheld\x18@ \x03(\tR\bwithheld\x12&\n" +
 	"\fwithdrawn_by\x18A \x01(\tH\vR\vwithdrawnBy\x88\x01\x01\x12&\n" +
 	"\fcorrected_by\x18B \x01(\tH\fR\vcorrectedBy\x88\x01\x01\x126\n" +
-	"\bcomputed\x18C \x01(\v2\x15.lotpaper.v1.ComputedH\rR\bcomputed\x88\x01\x01B\x06\n" +
+	"\bcomputed\x18C \x01(\v2\x15.lotpaper.v1.ComputedH\rR\bcomputed\x88\x01\x01\x12\x1f\n" +
+	"\bdoubtful\x18D \x01(\tH\x0eR\bdoubtful\x88\x01\x01B\x06\n" +
 	"\x04bodyB\r\n" +
 	"\v_request_idB\x06\n" +
 	"\x04_lotB\b\n" +
@@ -5334,7 +5344,8 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\f_recorded_atB\x0f\n" +
 	"\r_withdrawn_byB\x0f\n" +
 	"\r_corrected_byB\v\n" +
-	"\t_computed\"\xfe\x02\n" +
+	"\t_computedB\v\n" +
+	"\t_doubtful\"\xfe\x02\n" +
 	"\aFinding\x12\x17\n" +
 	"\x04code\x18\x01 \x01(\tH\x00R\x04code\x88\x01\x01\x12\x19\n" +
 	"\x05event\x18\x02 \x01(\tH\x01R\x05event\x88\x01\x01\x12\x15\n" +
