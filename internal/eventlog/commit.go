@@ -183,9 +183,9 @@ func (l *Log) Commit(st *Staged) error {
 	if d.log != nil {
 		l.state.Store(d.log)
 	}
-	l.edge = st.edge
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	l.edge = st.edge
 	l.head = st.sealed.After
 	l.remember(st.sealed)
 	close(l.grown)

@@ -100,13 +100,13 @@ type Log struct {
 	readOnly atomic.Pointer[fault.Error]
 
 	// Owned by the goroutine that stages and commits.
-	edge   *edge
 	writer writer // reused from block to block
 	// flushed is the mark as found at start.
 	flushed mark
 
 	mu      sync.RWMutex
 	head    Head          // guarded by mu
+	edge    *edge         // replaced under mu by the goroutine that stages and commits, which alone reads it without; never changed in place
 	grown   chan struct{} // guarded by mu; closed and replaced when head moves
 	recent  []*Applied    // guarded by mu; the last blocks, oldest first
 	inBytes int           // guarded by mu; their size

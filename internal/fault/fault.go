@@ -49,29 +49,31 @@ const (
 	UnknownHandle Reason = "UNKNOWN_HANDLE"
 	// UnknownAttachment: no file of that hash on the node that was asked.
 	UnknownAttachment Reason = "UNKNOWN_ATTACHMENT"
-	UnknownParty      Reason = "UNKNOWN_PARTY"
-	NoRoute           Reason = "NO_ROUTE"
-	MethodNotAllowed  Reason = "METHOD_NOT_ALLOWED"
-	LotExists         Reason = "LOT_EXISTS"
-	PartyExists       Reason = "PARTY_EXISTS"
-	RequestIDReused   Reason = "REQUEST_ID_REUSED"
-	LotClosed         Reason = "LOT_CLOSED"
-	HandoverPending   Reason = "HANDOVER_PENDING"
-	MassGain          Reason = "MASS_GAIN"
-	PieceMismatch     Reason = "PIECE_MISMATCH"
-	BeforeLotOpened   Reason = "BEFORE_LOT_OPENED"
-	OutOfOrder        Reason = "OUT_OF_ORDER"
-	HasLaterEvents    Reason = "HAS_LATER_EVENTS"
-	TooDeep           Reason = "TOO_DEEP"
-	EtagMismatch      Reason = "ETAG_MISMATCH"
-	EpochChanged      Reason = "EPOCH_CHANGED"
-	RateLimited       Reason = "RATE_LIMITED"
-	DiskReserve       Reason = "DISK_RESERVE"
-	LogReadOnly       Reason = "LOG_READ_ONLY"
-	LogTooNew         Reason = "LOG_TOO_NEW"
-	NotCaughtUp       Reason = "NOT_CAUGHT_UP"
-	NoSequencer       Reason = "NO_SEQUENCER"
-	InternalError     Reason = "INTERNAL"
+	// UnknownTile: the log is not that long.
+	UnknownTile      Reason = "UNKNOWN_TILE"
+	UnknownParty     Reason = "UNKNOWN_PARTY"
+	NoRoute          Reason = "NO_ROUTE"
+	MethodNotAllowed Reason = "METHOD_NOT_ALLOWED"
+	LotExists        Reason = "LOT_EXISTS"
+	PartyExists      Reason = "PARTY_EXISTS"
+	RequestIDReused  Reason = "REQUEST_ID_REUSED"
+	LotClosed        Reason = "LOT_CLOSED"
+	HandoverPending  Reason = "HANDOVER_PENDING"
+	MassGain         Reason = "MASS_GAIN"
+	PieceMismatch    Reason = "PIECE_MISMATCH"
+	BeforeLotOpened  Reason = "BEFORE_LOT_OPENED"
+	OutOfOrder       Reason = "OUT_OF_ORDER"
+	HasLaterEvents   Reason = "HAS_LATER_EVENTS"
+	TooDeep          Reason = "TOO_DEEP"
+	EtagMismatch     Reason = "ETAG_MISMATCH"
+	EpochChanged     Reason = "EPOCH_CHANGED"
+	RateLimited      Reason = "RATE_LIMITED"
+	DiskReserve      Reason = "DISK_RESERVE"
+	LogReadOnly      Reason = "LOG_READ_ONLY"
+	LogTooNew        Reason = "LOG_TOO_NEW"
+	NotCaughtUp      Reason = "NOT_CAUGHT_UP"
+	NoSequencer      Reason = "NO_SEQUENCER"
+	InternalError    Reason = "INTERNAL"
 )
 
 // kindOf says which kind a reason belongs to. UNKNOWN_PARTY is NotFound in a path and Invalid in a body; see In.
@@ -83,7 +85,7 @@ func kindOf(r Reason) Kind {
 		return Unauthenticated
 	case NotHolder, NotYourEvent, UnknownKey, KeyRevoked, NotAllowed:
 		return Forbidden
-	case UnknownLot, UnknownEvent, UnknownHandle, UnknownAttachment, UnknownParty, NoRoute:
+	case UnknownLot, UnknownEvent, UnknownHandle, UnknownAttachment, UnknownTile, UnknownParty, NoRoute:
 		return NotFound
 	case MethodNotAllowed:
 		return Unsupported

@@ -15,8 +15,8 @@ import (
 func kindsByReason() map[Reason]Kind {
 	return map[Reason]Kind{
 		"INVALID_FIELD": Invalid, "FUTURE_TIME": Invalid, "BAD_SIGNATURE": Invalid, "TOO_LARGE": Invalid,
-		"UNKNOWN_ATTACHMENT": NotFound,
-		"NO_TOKEN":           Unauthenticated, "BAD_TOKEN": Unauthenticated,
+		"UNKNOWN_ATTACHMENT": NotFound, "UNKNOWN_TILE": NotFound,
+		"NO_TOKEN": Unauthenticated, "BAD_TOKEN": Unauthenticated,
 		"NOT_HOLDER": Forbidden, "NOT_YOUR_EVENT": Forbidden, "UNKNOWN_KEY": Forbidden, "KEY_REVOKED": Forbidden, "NOT_ALLOWED": Forbidden,
 		"UNKNOWN_LOT": NotFound, "UNKNOWN_EVENT": NotFound, "UNKNOWN_HANDLE": NotFound, "UNKNOWN_PARTY": NotFound, "NO_ROUTE": NotFound,
 		"METHOD_NOT_ALLOWED": Unsupported,

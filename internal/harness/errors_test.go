@@ -44,7 +44,7 @@ func grpcCodes() map[fault.Reason]codes.Code {
 		codes.InvalidArgument:  {fault.InvalidField, fault.FutureTime, fault.BadSignature, fault.TooLarge},
 		codes.Unauthenticated:  {fault.NoToken, fault.BadToken},
 		codes.PermissionDenied: {fault.NotHolder, fault.NotYourEvent, fault.UnknownKey, fault.KeyRevoked, fault.NotAllowed},
-		codes.NotFound:         {fault.UnknownLot, fault.UnknownEvent, fault.UnknownHandle, fault.UnknownAttachment, fault.UnknownParty, fault.NoRoute},
+		codes.NotFound:         {fault.UnknownLot, fault.UnknownEvent, fault.UnknownHandle, fault.UnknownAttachment, fault.UnknownTile, fault.UnknownParty, fault.NoRoute},
 		codes.Unimplemented:    {fault.MethodNotAllowed},
 		codes.AlreadyExists:    {fault.LotExists, fault.PartyExists, fault.RequestIDReused},
 		codes.FailedPrecondition: {
@@ -365,6 +365,10 @@ func (s *scene) provocations(t *testing.T) []provocation {
 			}
 			return err
 		}, strings.Repeat("ab", 32), "on this node"),
+		asked("unknown tile", fault.UnknownTile, "", "/log/tile/0/x009/000", "number", func(ctx context.Context, n *node) error {
+			_, err := n.transparency().GetTile(ctx, &pb.GetTileRequest{Number: 9000, Width: 256})
+			return err
+		}, "tile 9000 of level 0"),
 		{name: "unknown party in the address", reason: fault.UnknownParty, as: "admin", field: "party", says: []string{"new-house", "accepted"},
 			rest: &call{method: "POST", path: "/v1/parties/new-house/tokens", as: "admin", body: `{}`},
 			rpc: func(ctx context.Context, n *node) error {

@@ -44,6 +44,7 @@ import (
 	"github.com/lotpaper/lotpaper/services/laboratory"
 	"github.com/lotpaper/lotpaper/services/ledger"
 	"github.com/lotpaper/lotpaper/services/status"
+	"github.com/lotpaper/lotpaper/services/transparency"
 )
 
 // Config is everything that can be set on a node. The zero value, with DataDir, is a node on its own with the embedded journal.
@@ -377,6 +378,7 @@ func (n *Node) listen(ctx context.Context) error {
 	pb.RegisterStatusServiceServer(server, n.Status)
 	pb.RegisterLaboratoryServiceServer(server, laboratory.New())
 	pb.RegisterAttachmentServiceServer(server, attachments.New(n.Attachments, cfg.Logger))
+	pb.RegisterTransparencyServiceServer(server, transparency.New(n.Log, n.Keys.Checkpoint))
 	servers := []*rpc.Server{server}
 	public := server
 	if cfg.TLSCert != "" {
@@ -392,6 +394,7 @@ func (n *Node) listen(ctx context.Context) error {
 		pb.RegisterStatusServiceServer(public, n.Status)
 		pb.RegisterLaboratoryServiceServer(public, laboratory.New())
 		pb.RegisterAttachmentServiceServer(public, attachments.New(n.Attachments, cfg.Logger))
+		pb.RegisterTransparencyServiceServer(public, transparency.New(n.Log, n.Keys.Checkpoint))
 		servers = append(servers, public)
 	}
 	n.onStop(func(ctx context.Context) error {

@@ -126,6 +126,10 @@ func importRules() map[string]importRule {
 			module:  []string{"internal/attachment", "internal/fault", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
+		"services/transparency": {
+			module:  []string{"internal/eventlog", "internal/block", "internal/opal", "internal/fault", "internal/wire", anyGenerated},
+			outside: []string{grpcLib, protobufLib, noteLib},
+		},
 		"services/ledger": {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, syncLib, uuidLib, natsLib, pebbleLib, cborLib},
@@ -141,6 +145,7 @@ func importRules() map[string]importRule {
 		harness: {
 			module:  []string{anyInternal, anyService},
 			outside: []string{grpcLib, protobufLib, genprotoLib, natsLib, pebbleLib, syncLib, sysLib},
+			tests:   []string{noteLib, merkleLib},
 		},
 		// What only the command line needs: files and sheets of events, the service's REST client, pages for a terminal.
 		"internal/eventfile": {

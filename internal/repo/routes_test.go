@@ -227,10 +227,13 @@ func isOperationOf(operation, rpc string) bool {
 // grpcOnly lists the RPCs that have no route on purpose, each with the reason.
 func grpcOnly() map[string]string {
 	return map[string]string{
-		"lotpaper.v1.IntakeService.AppendStream":      "a stream both ways, which HTTP with JSON has not; AppendBatch is its like",
-		"lotpaper.v1.AttachmentService.PutAttachment": "POST /v1/attachments takes the file as it is, in pieces",
-		"lotpaper.v1.AttachmentService.GetAttachment": "GET /v1/attachments/{sha256} gives the file as it is, in pieces",
-		"lotpaper.v1.StatusService.Watch":             "the gateway offers it as server-sent events, which the generator has not",
+		"lotpaper.v1.IntakeService.AppendStream":        "a stream both ways, which HTTP with JSON has not; AppendBatch is its like",
+		"lotpaper.v1.TransparencyService.GetCheckpoint": "GET /log/checkpoint and /v1/log/checkpoint give the signed note as it is",
+		"lotpaper.v1.TransparencyService.GetTile":       "GET /log/tile/<L>/<N> gives the tile as it is",
+		"lotpaper.v1.TransparencyService.GetEntries":    "GET /log/tile/entries/<N> gives the bundle as it is",
+		"lotpaper.v1.AttachmentService.PutAttachment":   "POST /v1/attachments takes the file as it is, in pieces",
+		"lotpaper.v1.AttachmentService.GetAttachment":   "GET /v1/attachments/{sha256} gives the file as it is, in pieces",
+		"lotpaper.v1.StatusService.Watch":               "the gateway offers it as server-sent events, which the generator has not",
 	}
 }
 

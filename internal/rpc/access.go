@@ -70,6 +70,12 @@ func Methods() map[string]Access {
 		pb.AttachmentService_PutAttachment_FullMethodName: Post,
 		pb.AttachmentService_GetAttachment_FullMethodName: Read,
 
+		pb.TransparencyService_GetCheckpoint_FullMethodName:    Public,
+		pb.TransparencyService_GetTile_FullMethodName:          Public,
+		pb.TransparencyService_GetEntries_FullMethodName:       Public,
+		pb.TransparencyService_ProveInclusion_FullMethodName:   Public,
+		pb.TransparencyService_ProveConsistency_FullMethodName: Public,
+
 		grpc_health_v1.Health_Check_FullMethodName:                             Public,
 		grpc_health_v1.Health_List_FullMethodName:                              Public,
 		grpc_health_v1.Health_Watch_FullMethodName:                             Public,

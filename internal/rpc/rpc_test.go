@@ -188,6 +188,7 @@ var table = map[fault.Reason]struct {
 	fault.UnknownEvent:      {codes.NotFound, false},
 	fault.UnknownHandle:     {codes.NotFound, false},
 	fault.UnknownAttachment: {codes.NotFound, false},
+	fault.UnknownTile:       {codes.NotFound, false},
 	fault.UnknownParty:      {codes.NotFound, false},
 	fault.NoRoute:           {codes.NotFound, false},
 	fault.MethodNotAllowed:  {codes.Unimplemented, false},

@@ -98,6 +98,9 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 		if err := pb.RegisterStatusServiceHandlerClient(ctx, mux, status); err != nil {
 			return nil, fmt.Errorf("register status routes: %w", err)
 		}
+		if err := pb.RegisterTransparencyServiceHandlerClient(ctx, mux, pb.NewTransparencyServiceClient(cfg.Conn)); err != nil {
+			return nil, fmt.Errorf("register transparency routes: %w", err)
+		}
 		if err := pb.RegisterLaboratoryServiceHandlerClient(ctx, mux, pb.NewLaboratoryServiceClient(cfg.Conn)); err != nil {
 			return nil, fmt.Errorf("register laboratory routes: %w", err)
 		}
@@ -107,6 +110,10 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	files := pb.NewAttachmentServiceClient(cfg.Conn)
 	mux.Handle(attachmentsPath, only(upload(files), http.MethodPost))
 	mux.Handle(attachmentsPath+"/{sha256}", only(download(files), http.MethodGet, http.MethodHead))
+	published := &publication{pb.NewTransparencyServiceClient(cfg.Conn)}
+	mux.Handle("/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
+	mux.Handle("/v1/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
+	mux.Handle("/log/tile/", only(http.HandlerFunc(published.tile), http.MethodGet, http.MethodHead))
 	mux.Handle("/healthz", only(health(cfg.Ready), http.MethodGet, http.MethodHead))
 	mux.Handle("/", api(routes))
 	return guard(cfg, mux), nil
