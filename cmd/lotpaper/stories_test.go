@@ -32,6 +32,8 @@ func TestMain(m *testing.M) {
 //	endnode         stops it
 //	ends N CMD…     runs a command that must end with that status
 //	keyof FILE      sets KEY to the public half of the key in FILE, and of a miner's key MINERKEY to its id
+//	logkey          sets LOGKEY to the log's key as the last output tells it
+//	alter FILE A B  replaces A by B in a file
 //	mask            writes the last output, with what differs from run to run masked, to masked.txt
 func TestStories(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -52,6 +54,8 @@ func TestStories(t *testing.T) {
 			"ends":    ends,
 			"mask":    mask,
 			"keyof":   keyOf,
+			"logkey":  logKey,
+			"alter":   alter,
 		},
 	})
 }
@@ -123,6 +127,29 @@ func keyOf(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
+var logKeyLine = regexp.MustCompile(`log key +(\S+)`)
+
+// logKey sets LOGKEY to the log's key as the last output tells it.
+func logKey(ts *testscript.TestScript, _ bool, _ []string) {
+	m := logKeyLine.FindStringSubmatch(ts.ReadFile("stdout"))
+	if m == nil {
+		ts.Fatalf("no log key in the last output")
+	}
+	ts.Setenv("LOGKEY", m[1])
+}
+
+// alter replaces a text in a file.
+func alter(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 3 {
+		ts.Fatalf("usage: alter FILE OLD NEW")
+	}
+	text := ts.ReadFile(args[0])
+	if !strings.Contains(text, args[1]) {
+		ts.Fatalf("%s does not hold %q", args[0], args[1])
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(strings.ReplaceAll(text, args[1], args[2])), 0o600))
+}
+
 // masking is a pattern with what stands for it.
 type masking struct {
 	pattern *regexp.Regexp
@@ -138,6 +165,7 @@ func masks() []masking {
 		{regexp.MustCompile(`\b20(2[6-9]|[3-9]\d)-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?Z?`), "NOW"},
 		{regexp.MustCompile(`\b\d+ days later`), "DAYS later"},
 		{regexp.MustCompile(`\b\d+\.\d s\b`), "SECONDS"},
+		{regexp.MustCompile(`\+[0-9a-f]{8}\+[A-Za-z0-9+/]{44}`), "+KEY"},
 		{regexp.MustCompile(`[A-Za-z0-9+/]{43}=`), "PUBLIC"},
 		{regexp.MustCompile(`\b[0-9a-f]{16}\b`), "ID"},
 		{regexp.MustCompile(`\b[0-9a-f]{32}\b`), "EPOCH"},

@@ -24,6 +24,26 @@ func (c *Client) AppendEnvelopes(ctx context.Context, req *pb.AppendEnvelopesReq
 	return out, c.call(ctx, http.MethodPost, "/v1/events:append", nil, req, out)
 }
 
+// ProveInclusion answers the proof that an event is in the log; it takes no token.
+func (c *Client) ProveInclusion(ctx context.Context, req *pb.ProveInclusionRequest) (*pb.ProveInclusionResponse, error) {
+	out := &pb.ProveInclusionResponse{}
+	return out, c.call(ctx, http.MethodGet, "/v1/log/inclusion", query(req), nil, out)
+}
+
+// ProveConsistency answers the proof that an older log is the beginning of a newer one; it takes no token.
+func (c *Client) ProveConsistency(ctx context.Context, req *pb.ProveConsistencyRequest) (*pb.ProveConsistencyResponse, error) {
+	out := &pb.ProveConsistencyResponse{}
+	return out, c.call(ctx, http.MethodGet, "/v1/log/consistency", query(req), nil, out)
+}
+
+// Checkpoint answers the log's checkpoint, a signed note; it takes no token.
+func (c *Client) Checkpoint(ctx context.Context) (string, error) {
+	out := &pb.ProveConsistencyResponse{}
+	// The log's first event is the beginning of every log, so that this asks for the checkpoint alone.
+	err := c.call(ctx, http.MethodGet, "/v1/log/consistency", query(&pb.ProveConsistencyRequest{From: proto.Int64(1)}), nil, out)
+	return out.GetCheckpoint(), err
+}
+
 // PutAttachment stores a file, and answers its SHA-256.
 func (c *Client) PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error) {
 	out := &pb.PutAttachmentResponse{}

@@ -21,12 +21,14 @@ type ReferenceStone struct {
 	// Treated are the treatments that are known to have been done to it before the test, Untreated those known not to have been done.
 	Treated, Untreated []opal.Treatment
 	Material           opal.Material
+	// From are the lots that it was made of: what is known of it is known of them.
+	From []string
 }
 
 // ReferenceStones answers the stones among some lots that count as references of a laboratory, as known before a position, and all lots that the answer rests
 // on. A stone counts if it is a lot of one piece that bears a mark of its history, and if the laboratory tested it with the method under the protocol and could
 // read the test; of several tests the latest counts. What the record declares goes before the mark: a stone that is marked as untreated and was declared as
-// treated before the test is no witness for that treatment, nor is one that was treated only after the test, or that bears both marks.
+// treated before the test is no witness for that treatment, nor is one that was treated only after the test, or that bears both marks. Of a stone and those cut from it the first counts.
 func ReferenceStones(get func(lot string) (*Summary, error), lab Laboratory, lots []string, knownAt uint64) (stones []ReferenceStone, rests []string, err error) {
 	named, read := map[string]bool{}, map[string]bool{}
 	for _, lot := range lots {
@@ -50,6 +52,14 @@ func ReferenceStones(get func(lot string) (*Summary, error), lab Laboratory, lot
 			stones = append(stones, stone)
 		}
 	}
+	// A stone and what was cut from it are one stone.
+	counts := map[string]bool{}
+	for i := range stones {
+		counts[stones[i].Lot] = true
+	}
+	stones = slices.DeleteFunc(stones, func(s ReferenceStone) bool {
+		return slices.ContainsFunc(s.From, func(lot string) bool { return counts[lot] })
+	})
 	for name := range read {
 		rests = append(rests, name)
 	}
@@ -81,6 +91,9 @@ func (l *line) reference(lab Laboratory) (out ReferenceStone, ok bool) {
 		return out, false
 	}
 	out = ReferenceStone{Lot: s.Lot, Event: test.Fact.Event, Position: test.Fact.since(), Material: *l.material()}
+	for i := range l.segs[1:] {
+		out.From = append(out.From, l.segs[1+i].s.Lot)
+	}
 	for _, f := range outcomesOf(test) {
 		if f.Outcome != "" && !slices.Contains(out.Words, f.Outcome) {
 			out.Words = append(out.Words, f.Outcome)
@@ -116,11 +129,11 @@ func (l *line) reference(lab Laboratory) (out ReferenceStone, ok bool) {
 	return out, len(out.Treated)+len(out.Untreated) > 0
 }
 
-// of counts the stones of a validation for an outcome and a treatment, without those that were counted already and those of the line asked about.
-func (v *Validation) of(outcome opal.Outcome, treatment opal.Treatment, skip func(lot string) bool) (c Counted) {
+// of counts the stones of a validation for an outcome and a treatment, without those that are to be passed over.
+func (v *Validation) of(outcome opal.Outcome, treatment opal.Treatment, skip func(*ReferenceStone) bool) (c Counted) {
 	for i := range v.Stones {
 		s := &v.Stones[i]
-		if skip(s.Lot) {
+		if skip(s) {
 			continue
 		}
 		with := int64(0)
@@ -139,7 +152,7 @@ func (v *Validation) of(outcome opal.Outcome, treatment opal.Treatment, skip fun
 	return c
 }
 
-// LastTest is the last test of a lot of one piece by a method that lies wholly before a time and stands by what the log knew before a position, without that of an
+// LastTest is the last test with readings of a lot of one piece by a method that lies wholly before a time and stands by what the log knew before a position, without that of an
 // event; nil: there is none, or the lot has several pieces.
 func LastTest(s *Summary, method opal.Method, before opal.When, knownAt uint64, but string) *TestFact {
 	open := s.opening(knownAt)
@@ -149,7 +162,8 @@ func LastTest(s *Summary, method opal.Method, before opal.When, knownAt uint64, 
 	var last *TestFact
 	for i := range s.Tests {
 		t := &s.Tests[i]
-		if t.Method != method || !t.Fact.live(knownAt) || t.Fact.Event == but || !t.Fact.At.Before(before) {
+		// What has no computed word has no readings.
+		if t.Method != method || t.Computed == "" || !t.Fact.live(knownAt) || t.Fact.Event == but || !t.Fact.At.Before(before) {
 			continue
 		}
 		if last == nil || !t.Fact.At.Before(last.Fact.At) {

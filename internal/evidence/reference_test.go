@@ -142,6 +142,21 @@ func TestOwnTestsCount(t *testing.T) {
 	if e := ask("ref.t1"); *e.Counted != (Counted{6, 7, 0, 8}) {
 		t.Errorf("its own set: %+v", e.Counted)
 	}
+	// Nor is one that was cut from the stone asked about, nor one for what it was cut from.
+	w.post("lab", "ref.t2", "2026-01-22", cutInto("ref.c2"))
+	w.reference("ref.c2", opal.KnownTreated, opal.Resin)
+	w.testedAs("ref.c2", "lab", "P1", "2026-01-23", "MANY")
+	lots = append(lots, "ref.c2")
+	if e := ask("ref.t2"); *e.Counted != (Counted{6, 7, 0, 8}) {
+		t.Errorf("with one cut from it: %+v", e.Counted)
+	}
+	if e := ask("ref.c2"); *e.Counted != (Counted{6, 7, 0, 8}) {
+		t.Errorf("of what it was cut from: %+v", e.Counted)
+	}
+	if e := ask("mine.a"); *e.Counted != (Counted{7, 8, 0, 8}) {
+		t.Errorf("a stone and one cut from it: %+v", e.Counted)
+	}
+	lots = lots[:len(lots)-1]
 	// One more test of a named stone counts from its position on.
 	before := w.next
 	w.testedAs("ref.u1", "lab", "P1", "2026-02-02", "MANY")

@@ -101,8 +101,9 @@ func (l *line) ownCountsOf(lab Laboratory, outcome opal.Outcome, treatment opal.
 	for i := len(list) - 1; i >= 0; i-- {
 		v := &list[i]
 		if len(v.Rows) == 0 {
-			c := v.of(outcome, treatment, func(lot string) bool {
-				return counted[lot] || slices.ContainsFunc(l.segs, func(g seg) bool { return g.s.Lot == lot })
+			c := v.of(outcome, treatment, func(s *ReferenceStone) bool {
+				own := func(g seg) bool { return g.s.Lot == s.Lot }
+				return counted[s.Lot] || slices.ContainsFunc(l.segs, own) || slices.Contains(s.From, l.segs[0].s.Lot)
 			})
 			if c.TreatedAll+c.UntreatedAll == 0 {
 				continue
@@ -112,8 +113,8 @@ func (l *line) ownCountsOf(lab Laboratory, outcome opal.Outcome, treatment opal.
 			if counted == nil {
 				counted = map[string]bool{}
 			}
-			for _, lot := range v.Lots {
-				counted[lot] = true
+			for i := range v.Stones { // a lot that was named and did not count may have counted before
+				counted[v.Stones[i].Lot] = true
 			}
 			continue
 		}

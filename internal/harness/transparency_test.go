@@ -6,6 +6,8 @@ import (
 	"encoding/binary"
 	"fmt"
 	"net/http"
+	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -18,6 +20,8 @@ import (
 
 	"github.com/lotpaper/lotpaper/internal/block"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/harness"
+	"github.com/lotpaper/lotpaper/internal/receipt"
 )
 
 // grow posts descriptions of a lot in one batch.
@@ -148,7 +152,7 @@ func TestTheLogProvesItself(t *testing.T) {
 		if err := proof.VerifyInclusion(hasher, uint64(index), uint64(last.tree.N), hasher.HashLeaf(out.GetEntry()), out.GetHashes(), last.tree.Hash[:]); err != nil {
 			t.Errorf("index %d: %v", index, err)
 		}
-		if !strings.HasPrefix(out.GetProof(), fmt.Sprintf("c2sp.org/tlog-proof@v1\nindex %d\n", index)) || !strings.HasSuffix(out.GetProof(), "\n\n"+last.text) || out.GetCheckpoint() != last.text {
+		if !strings.HasPrefix(out.GetProof(), fmt.Sprintf("c2sp.org/tlog-proof@v1\nextra %s\nindex %d\n", base64.StdEncoding.EncodeToString(out.GetEntry()), index)) || !strings.HasSuffix(out.GetProof(), "\n\n"+last.text) || out.GetCheckpoint() != last.text {
 			t.Errorf("index %d: %s", index, out.GetProof())
 		}
 	}
@@ -234,4 +238,44 @@ func TestPublishedErrors(t *testing.T) {
 
 func (n *node) transparency() pb.TransparencyServiceClient {
 	return pb.NewTransparencyServiceClient(n.Conn())
+}
+
+// A log whose keeper goes on with another history from an earlier copy, under the same keys, cannot prove that what it showed before is its beginning.
+func TestARewrittenLogIsFound(t *testing.T) {
+	n := minerNode(t, nil)
+	n.grow(t, 20)
+	before := n.checkpointOf(t)
+	n.down(t)
+	copied := filepath.Join(t.TempDir(), "copy")
+	if err := os.CopyFS(copied, os.DirFS(n.cfg.DataDir)); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"admin", "intake", "checkpoint", "salt", "handle"} { // CopyFS keeps no modes
+		if err := os.Chmod(filepath.Join(copied, "keys", name+".pem"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	n.up(t)
+	n.grow(t, 30)
+	shown := n.checkpointOf(t)
+	n.down(t)
+	other := &node{cfg: harness.Config{DataDir: copied, Listen: "127.0.0.1:0", GRPCListen: "127.0.0.1:0"}, tokens: n.tokens}
+	other.up(t)
+	t.Cleanup(func() { other.down(t) })
+	other.grow(t, 40)
+	now := other.checkpointOf(t)
+	check := func(older opened) error {
+		t.Helper()
+		out, err := other.transparency().ProveConsistency(t.Context(), &pb.ProveConsistencyRequest{From: &older.tree.N, To: &now.tree.N})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return receipt.Follows(&receipt.Checkpoint{Origin: "o", Tree: older.tree}, &receipt.Checkpoint{Origin: "o", Tree: now.tree}, out.GetHashes())
+	}
+	if err := check(before); err != nil {
+		t.Errorf("what both have: %v", err)
+	}
+	if err := check(shown); err == nil || !strings.Contains(err.Error(), "is not the beginning") {
+		t.Errorf("what was shown and rewritten: %v", err)
+	}
 }

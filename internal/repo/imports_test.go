@@ -24,6 +24,7 @@ const (
 	gatewayLib   = "github.com/grpc-ecosystem/grpc-gateway/v2"
 	merkleLib    = "github.com/transparency-dev/merkle"
 	noteLib      = "golang.org/x/mod/sumdb"
+	formatsLib   = "github.com/transparency-dev/formats"
 	dsseLib      = "github.com/secure-systems-lab/go-securesystemslib"
 	cobraLib     = "github.com/spf13/cobra"
 	pflagLib     = "github.com/spf13/pflag"
@@ -127,9 +128,11 @@ func importRules() map[string]importRule {
 			outside: []string{grpcLib, protobufLib},
 		},
 		"services/transparency": {
-			module:  []string{"internal/eventlog", "internal/block", "internal/opal", "internal/fault", "internal/wire", anyGenerated},
+			module:  []string{"internal/eventlog", "internal/block", "internal/opal", "internal/fault", "internal/wire", "internal/receipt", anyGenerated},
 			outside: []string{grpcLib, protobufLib, noteLib},
 		},
+		// What others can check of the log without a network; the formats are those of a library.
+		"internal/receipt": {module: []string{"internal/block"}, outside: []string{noteLib, formatsLib}},
 		"services/ledger": {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, syncLib, uuidLib, natsLib, pebbleLib, cborLib},

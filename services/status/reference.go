@@ -129,7 +129,7 @@ type Reference struct {
 }
 
 // References answers the tests of the stones that a laboratory names as known to be untreated, with a method under a protocol, as this node knows them: one
-// of each stone. The lot asked about and what it was made of are left out.
+// of each stone. The lot asked about, what it was made of, and what was made of it are left out.
 func (s *Service) References(ctx context.Context, party string, method opal.Method, protocol, about string) ([]Reference, error) {
 	m, done, err := s.begin(ctx, nil, nil, nil)
 	if err != nil {
@@ -158,7 +158,7 @@ func (s *Service) References(ctx context.Context, party string, method opal.Meth
 	var out []Reference
 	for i := range stones {
 		stone := &stones[i]
-		if !untreated(stone) {
+		if !untreated(stone) || slices.Contains(stone.From, about) {
 			continue
 		}
 		e, err := s.log.At(stone.Position)

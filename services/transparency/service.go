@@ -3,10 +3,8 @@ package transparency
 import (
 	"context"
 	"crypto/ed25519"
-	"encoding/base64"
 	"encoding/binary"
 	"fmt"
-	"strings"
 
 	"golang.org/x/mod/sumdb/tlog"
 
@@ -15,6 +13,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/receipt"
 	"github.com/lotpaper/lotpaper/internal/wire"
 )
 
@@ -185,11 +184,16 @@ func (s *Service) ProveInclusion(_ context.Context, in *pb.ProveInclusionRequest
 	if err != nil {
 		return nil, err
 	}
-	out := &pb.ProveInclusionResponse{
-		Event: rec.Event.ID(), Position: wire.Position(rec.Position), Entry: leaves[0].Append(nil), Hashes: bytesOf(hashes), Checkpoint: text,
+	key, err := VerifierKey(Origin(h.LogName, h.Epoch), s.private.Public().(ed25519.PublicKey))
+	if err != nil {
+		return nil, err
 	}
-	out.Proof = proofFile(rec.Position, hashes, text)
-	return out, nil
+	out := &pb.ProveInclusionResponse{
+		Event: rec.Event.ID(), Position: wire.Position(rec.Position), Entry: leaves[0].Append(nil), Hashes: bytesOf(hashes), Checkpoint: text, VerifierKey: key,
+	}
+	file, err := receipt.Marshal(rec.Position, out.Entry, out.Hashes, text)
+	out.Proof = string(file)
+	return out, err
 }
 
 // find finds the event asked for.
@@ -251,17 +255,6 @@ func bytesOf(hashes []tlog.Hash) [][]byte {
 		out[i] = hashes[i][:]
 	}
 	return out
-}
-
-// proofFile writes a proof as a file (C2SP tlog-proof).
-func proofFile(index uint64, hashes []tlog.Hash, checkpoint string) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "c2sp.org/tlog-proof@v1\nindex %d\n", index)
-	for _, h := range hashes {
-		b.WriteString(base64.StdEncoding.EncodeToString(h[:]) + "\n")
-	}
-	b.WriteString("\n" + checkpoint)
-	return b.String()
 }
 
 func clip(s string) string { return s[:min(len(s), 80)] }

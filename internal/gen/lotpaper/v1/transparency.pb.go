@@ -401,8 +401,10 @@ type ProveInclusionResponse struct {
 	Hashes [][]byte `protobuf:"bytes,4,rep,name=hashes,proto3" json:"hashes,omitempty"`
 	// The checkpoint that they lead to.
 	Checkpoint string `protobuf:"bytes,5,opt,name=checkpoint,proto3" json:"checkpoint,omitempty"`
-	// The same as a file of C2SP's tlog-proof format.
-	Proof         string `protobuf:"bytes,6,opt,name=proof,proto3" json:"proof,omitempty"`
+	// The same as a file of C2SP's tlog-proof format, with the entry as its extra data.
+	Proof string `protobuf:"bytes,6,opt,name=proof,proto3" json:"proof,omitempty"`
+	// The key that verifies the checkpoint; trust it only if it is what the keeper of the log tells in another way.
+	VerifierKey   string `protobuf:"bytes,7,opt,name=verifier_key,json=verifierKey,proto3" json:"verifier_key,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -475,6 +477,13 @@ func (x *ProveInclusionResponse) GetCheckpoint() string {
 func (x *ProveInclusionResponse) GetProof() string {
 	if x != nil {
 		return x.Proof
+	}
+	return ""
+}
+
+func (x *ProveInclusionResponse) GetVerifierKey() string {
+	if x != nil {
+		return x.VerifierKey
 	}
 	return ""
 }
@@ -634,7 +643,7 @@ const file_lotpaper_v1_transparency_proto_rawDesc = "" +
 	"\x05event\x18\x01 \x01(\tH\x00R\x05event\x88\x01\x01\x12\x1f\n" +
 	"\bposition\x18\x02 \x01(\x03H\x01R\bposition\x88\x01\x01B\b\n" +
 	"\x06_eventB\v\n" +
-	"\t_position\"\xae\x01\n" +
+	"\t_position\"\xd1\x01\n" +
 	"\x16ProveInclusionResponse\x12\x14\n" +
 	"\x05event\x18\x01 \x01(\tR\x05event\x12\x1a\n" +
 	"\bposition\x18\x02 \x01(\x03R\bposition\x12\x14\n" +
@@ -643,7 +652,8 @@ const file_lotpaper_v1_transparency_proto_rawDesc = "" +
 	"\n" +
 	"checkpoint\x18\x05 \x01(\tR\n" +
 	"checkpoint\x12\x14\n" +
-	"\x05proof\x18\x06 \x01(\tR\x05proof\"W\n" +
+	"\x05proof\x18\x06 \x01(\tR\x05proof\x12!\n" +
+	"\fverifier_key\x18\a \x01(\tR\vverifierKey\"W\n" +
 	"\x17ProveConsistencyRequest\x12\x17\n" +
 	"\x04from\x18\x01 \x01(\x03H\x00R\x04from\x88\x01\x01\x12\x13\n" +
 	"\x02to\x18\x02 \x01(\x03H\x01R\x02to\x88\x01\x01B\a\n" +
