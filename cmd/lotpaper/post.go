@@ -25,7 +25,7 @@ import (
 )
 
 func (a *app) postCommand() *cobra.Command {
-	var tokenDir string
+	var tokenDir, receipts string
 	var dryRun bool
 	var s signing
 	cmd := &cobra.Command{
@@ -56,7 +56,7 @@ With --token-dir, an event that names its party is posted with the token in the 
 			case signed > 0 && (signed < len(args) || dryRun || s != signing{}):
 				return usageError{errors.New("found signed events beside other files or flags of signing, accepted are they alone")}
 			case signed > 0:
-				return a.postSignedFiles(cmd.Context(), args)
+				return a.postSignedFiles(cmd.Context(), args, receipts)
 			case s.key == "" && s != signing{}:
 				return usageError{errors.New("found --party, --log or --out without --sign, accepted is the key's file with them")}
 			}
@@ -68,12 +68,13 @@ With --token-dir, an event that names its party is posted with the token in the 
 				return a.tellChecked(len(entries))
 			}
 			if s.key != "" {
-				return a.postSigned(cmd.Context(), entries, &s)
+				return a.postSigned(cmd.Context(), entries, &s, receipts)
 			}
-			return a.post(cmd.Context(), entries, tokenDir)
+			return a.post(cmd.Context(), entries, tokenDir, receipts)
 		},
 	}
 	cmd.Flags().StringVar(&tokenDir, "token-dir", "", "folder with one token file for each party")
+	cmd.Flags().StringVar(&receipts, "receipts", "", "keep in this folder, for each event, the proof that it is in the log")
 	cmd.Flags().StringVar(&s.key, "sign", "", "sign with the key in this file")
 	cmd.Flags().StringVar(&s.party, "party", "", "with --sign: whose events they are, where the file does not say")
 	cmd.Flags().StringVar(&s.log, "log", "", "with --sign: the log's name; needed with --out")
@@ -206,7 +207,7 @@ func batches(entries []*eventfile.Entry, tokenOf func(*eventfile.Entry) string) 
 }
 
 // post sends all entries and tells what became of them.
-func (a *app) post(ctx context.Context, entries []*eventfile.Entry, tokenDir string) error {
+func (a *app) post(ctx context.Context, entries []*eventfile.Entry, tokenDir, receipts string) error {
 	entries, err := inOrder(entries)
 	if err != nil {
 		return err
@@ -253,6 +254,9 @@ func (a *app) post(ctx context.Context, entries []*eventfile.Entry, tokenDir str
 		bar.add(len(batch))
 	}
 	bar.clear()
+	if err := keepReceipts(ctx, clients[tokenOf(entries[0])], receipts, results); err != nil {
+		return err
+	}
 	return a.tellPosted(results, log.GetSize())
 }
 

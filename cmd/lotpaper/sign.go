@@ -114,7 +114,7 @@ func (s *signing) sign(entries []*eventfile.Entry, private ed25519.PrivateKey, l
 }
 
 // postSigned signs entries, and posts them or writes them to a file.
-func (a *app) postSigned(ctx context.Context, entries []*eventfile.Entry, s *signing) error {
+func (a *app) postSigned(ctx context.Context, entries []*eventfile.Entry, s *signing, receipts string) error {
 	private, err := envelope.ReadPartyKey(s.key)
 	if err != nil {
 		return err
@@ -151,11 +151,11 @@ func (a *app) postSigned(ctx context.Context, entries []*eventfile.Entry, s *sig
 	if err := upload(ctx, c, entries, map[attachment.Hash]bool{}, func(e *eventfile.Entry, path string) ([]byte, error) { return beside(e.File)(path) }); err != nil {
 		return err
 	}
-	return a.sendSigned(ctx, c, list, log.GetSize())
+	return a.sendSigned(ctx, c, list, log.GetSize(), receipts)
 }
 
 // sendSigned posts envelopes. One that needs a lot which another of them opens is sent again after it.
-func (a *app) sendSigned(ctx context.Context, c *client.Client, list []*signedBatch, size int64) error {
+func (a *app) sendSigned(ctx context.Context, c *client.Client, list []*signedBatch, size int64, receipts string) error {
 	total := 0
 	for _, m := range list {
 		total += len(m.GetStatements())
@@ -188,6 +188,9 @@ func (a *app) sendSigned(ctx context.Context, c *client.Client, list []*signedBa
 		list = later
 	}
 	b.clear()
+	if err := keepReceipts(ctx, c, receipts, results); err != nil {
+		return err
+	}
 	return a.tellPosted(results, size)
 }
 
@@ -253,7 +256,7 @@ func readSigned(name string) ([]*signedBatch, error) {
 }
 
 // postSignedFiles posts files of signed events, all of them together.
-func (a *app) postSignedFiles(ctx context.Context, names []string) error {
+func (a *app) postSignedFiles(ctx context.Context, names []string, receipts string) error {
 	var all []*signedBatch
 	for _, name := range names {
 		list, err := readSigned(name)
@@ -274,7 +277,7 @@ func (a *app) postSignedFiles(ctx context.Context, names []string) error {
 	if err != nil {
 		return err
 	}
-	return a.sendSigned(ctx, c, all, log.GetSize())
+	return a.sendSigned(ctx, c, all, log.GetSize(), receipts)
 }
 
 func (a *app) countersignCommand() *cobra.Command {

@@ -68,6 +68,29 @@ without a network. No token is needed: the entry tells hashes and a time.`,
 	return cmd
 }
 
+// keepReceipts writes the proof of each posted event into a folder, named after its position. Each was checked.
+func keepReceipts(ctx context.Context, c *client.Client, dir string, results []*pb.AppendResponse) error {
+	if dir == "" {
+		return nil
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return fmt.Errorf("make the folder of receipts: %w", err)
+	}
+	for _, r := range results {
+		out, err := c.ProveInclusion(ctx, &pb.ProveInclusionRequest{Event: &r.Event})
+		if err == nil {
+			_, err = receipt.Check([]byte(out.GetProof()), out.GetVerifierKey())
+		}
+		if err != nil {
+			return fmt.Errorf("the events are in the log; fetch the receipt of %s: %w", r.GetEvent(), err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%d.tlog-proof", out.GetPosition())), []byte(out.GetProof()), 0o644); err != nil {
+			return fmt.Errorf("write a receipt: %w", err)
+		}
+	}
+	return nil
+}
+
 func (a *app) verifyCommand() *cobra.Command {
 	var key, signed, older string
 	cmd := &cobra.Command{
