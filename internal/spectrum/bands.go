@@ -80,13 +80,19 @@ var ramanRegions = []region{
 		{name: "silanol965", what: "silanol, 965 cm⁻¹", low: 940, high: 1000, family: opalBand, wide: 80, mark: "M"},
 		{name: "opal1070", what: "opal, 1070 cm⁻¹", low: 1030, high: 1110, family: opalBand, wide: 150, mark: "M"},
 		{name: "carbonD", what: "carbon, 1350 cm⁻¹", low: 1300, high: 1400, family: carbonD, narrow: 35, wide: 350, mark: "V"},
-		{name: "chBending", what: "C–H bending", low: 1430, high: 1475, family: aliphatic, narrow: 5, wide: 35, mark: "M"},
+		{name: "chBending", what: "C–H bending", low: 1430, high: 1475, family: aliphatic, narrow: 11, wide: 35, mark: "M"},
 		{name: "carbonG", what: "carbon, 1590 cm⁻¹", low: 1560, high: 1620, family: carbonG, narrow: 30, wide: 200, mark: "V"},
-		{name: "ring1608", what: "aromatic ring, 1608 cm⁻¹", low: 1595, high: 1618, family: aromatic, narrow: 5, wide: 30, mark: "M"},
+		{name: "ring1608", what: "aromatic ring, 1608 cm⁻¹", low: 1595, high: 1618, family: aromatic, narrow: 10, wide: 30, mark: "M"},
 		{name: "water1640", what: "water, 1640 cm⁻¹", low: 1615, high: 1680, family: opalBand, wide: 200, mark: "M", moist: true},
 	}},
 	{"C–H stretching", 2700, 3120, 900, []band{
-		{name: "chStretching", what: "C–H stretching", low: 2820, high: 3000, family: aliphatic, narrow: 5, wide: 150, mark: "M"},
-		{name: "aromaticStretching", what: "aromatic C–H stretching", low: 3015, high: 3095, family: aromatic, narrow: 5, wide: 60, mark: "M"},
+		{name: "chStretching", what: "C–H stretching", low: 2820, high: 3000, family: aliphatic, narrow: 11, wide: 150, mark: "M"},
+		{name: "aromaticStretching", what: "aromatic C–H stretching", low: 3015, high: 3095, family: aromatic, narrow: 11, wide: 60, mark: "M"},
 	}},
 }
+
+// Where neither opal nor what is looked for has bands: the noise is read there, and nothing else. The carbon dioxide of the air stands at 2300 to 2380 cm⁻¹.
+var (
+	calmInfrared = []region{{name: "without bands", low: 2440, high: 2720}, {name: "without bands", low: 3850, high: 4150}, {name: "without bands", low: 6100, high: 6500}}
+	calmRaman    = []region{{name: "without bands", low: 1800, high: 2300}, {name: "without bands", low: 2380, high: 2680}}
+)

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 )
@@ -53,6 +54,10 @@ type Curve struct {
 	Notes []string
 
 	x xUnit
+	// percents: the file says that the ordinates are percents.
+	percents bool
+	// reflected: the ordinates are absorbance that was found by reflection, log(1/R).
+	reflected bool
 }
 
 // arrange turns abscissas into rising wavenumbers.
@@ -100,8 +105,11 @@ func (c *Curve) settle(kind Kind) *fault.Error {
 		c.Unit = Intensity
 		return nil
 	}
-	most := 0.0
+	least, most := math.Inf(1), 0.0
 	for _, v := range c.Y {
+		if v < least {
+			least = v
+		}
 		if v > most {
 			most = v
 		}
@@ -110,26 +118,42 @@ func (c *Curve) settle(kind Kind) *fault.Error {
 	case Intensity:
 		return refused("found ordinates in arbitrary units, accepted of an infrared spectrum are absorbance, transmittance, reflectance or Kubelka-Munk units")
 	case "":
-		c.Unit = Absorbance
-		if most > 10 {
+		switch {
+		case most > 10:
 			c.Unit = Transmittance
 			c.Notes = append(c.Notes, "The file does not say what its ordinates are; by their size they are read as transmittance in percent.")
-		} else {
+		case most > mostShare:
+			c.Unit = Absorbance
 			c.Notes = append(c.Notes, "The file does not say what its ordinates are; by their size they are read as absorbance.")
+		default:
+			return refused("found ordinates from %.3g to %.3g, and no word of what they are: absorbance and shares of light look alike; accepted is a file that says it, as in a line above the columns with wavenumber and absorbance, or transmittance", least, most)
 		}
 	}
 	if c.Unit != Transmittance && c.Unit != Reflectance {
+		if c.reflected {
+			c.Notes = append(c.Notes, apparent)
+		}
 		return nil
 	}
-	// A share goes to 1, and a little beyond it by noise; percents go to 100. The standard means shares, and many programs write percents.
-	if most > 2 {
+	// A share goes to 1, and a little beyond it by noise; percents go to 100. The standard means shares, and many programs write percents without saying so.
+	switch {
+	case c.percents:
 		c.percent()
+	case most > 2:
+		c.percent()
+		c.Notes = append(c.Notes, "The file does not say whether its ordinates are shares or percents; by their size they are read as percents.")
 	}
 	if c.Unit == Reflectance {
-		c.Notes = append(c.Notes, "Reflectance is read as apparent absorbance, log(1/R): positions hold, heights are not those of transmission.")
+		c.Notes = append(c.Notes, apparent)
 	}
 	return nil
 }
+
+// apparent is what is to be known of reflectance.
+const apparent = "Reflectance is read as apparent absorbance, log(1/R): positions hold, heights are not those of transmission."
+
+// mostShare is how high a share of light goes at most, with noise.
+const mostShare = 1.2
 
 func (c *Curve) percent() {
 	for i := range c.Y {
@@ -153,6 +177,44 @@ func (c *Curve) signal(y float64) float64 {
 		return math.NaN()
 	}
 	return y
+}
+
+// unitOf reads the words for what ordinates are; false: they are not known.
+func (c *Curve) unitOf(words string) bool {
+	u := strings.ToUpper(strings.Join(strings.Fields(words), ""))
+	switch {
+	case u == "":
+		return true
+	case strings.Contains(u, "LOG("), strings.Contains(u, "LOG1/"): // log(1/T) and log(1/R): the logarithm is taken
+		c.Unit, c.reflected = Absorbance, strings.Contains(u, "1/R")
+		return true
+	}
+	percents := strings.Contains(u, "%") || strings.Contains(u, "PERCENT")
+	for _, known := range [...]struct {
+		word string
+		unit Unit
+	}{
+		{"TRANSMI", Transmittance}, {"%T", Transmittance}, {"ABSORB", Absorbance}, {"ABSORPTION", Absorbance}, {"REFLECT", Reflectance}, {"%R", Reflectance},
+		{"KUBELKA", KubelkaMunk}, {"ARBITRARY", Intensity}, {"INTENSITY", Intensity}, {"COUNTS", Intensity}, {"RAMAN", Intensity},
+	} {
+		if strings.Contains(u, known.word) {
+			c.Unit, c.percents = known.unit, percents
+			return true
+		}
+	}
+	switch u {
+	case "ABS", "A":
+		c.Unit = Absorbance
+	case "T":
+		c.Unit = Transmittance
+	case "R":
+		c.Unit = Reflectance
+	case "KM", "K-M":
+		c.Unit = KubelkaMunk
+	default:
+		return false
+	}
+	return true
 }
 
 // index is the place of the first point at or above x.

@@ -2,6 +2,7 @@ package spectrum
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -44,6 +45,11 @@ func FuzzRead(f *testing.F) {
 		for _, p := range r.Peaks {
 			if math.IsNaN(p.Position + p.Height + p.Prominence + p.Width + p.Area) {
 				t.Fatalf("%+v", p)
+			}
+		}
+		for _, sentence := range slices.Concat(r.Reasons, r.Silent, r.Cautions) {
+			if strings.Contains(sentence, "NaN") || strings.Contains(sentence, "Inf") && !strings.Contains(sentence, "Infrared") {
+				t.Fatal(sentence)
 			}
 		}
 		if svg := r.SVG(); strings.Contains(svg, "NaN") || strings.Contains(svg, "+Inf") || strings.Contains(svg, "-Inf") || len(svg) > 1<<20 {

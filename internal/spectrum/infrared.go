@@ -11,6 +11,7 @@ import (
 // infrared finds the outcome of an infrared spectrum.
 func (r *Result) infrared(material opal.Material, known []Reference, missing []gap) {
 	r.caution("Solvents for cleaning are flammable: ventilate, and keep in mind that hydrophane opal drinks them, as it does oil and grease.")
+	r.weaker()
 	seen := r.families(aliphatic, aromatic, carbonyl)
 	if len(seen) == 0 {
 		r.nothingOrganic(missing)
@@ -23,14 +24,61 @@ func (r *Result) infrared(material opal.Material, known []Reference, missing []g
 	r.silent("The reading names no substance. Which one it is takes a person with reference spectra.")
 }
 
+// stronger is how many times as strong the stretching bands of C–H are at least as their combinations and overtones in the same stone (ten times and more;
+// from memory).
+const stronger = 5
+
+// weaker takes back what was seen of the combinations and overtones of C–H where their stretching bands would have shown and did not: it was something else, or
+// noise.
+func (r *Result) weaker() {
+	stretching := r.band("chStretching")
+	if !stretching.Readable || stretching.Seen {
+		return
+	}
+	for _, s := range r.sections {
+		for _, b := range s.bands {
+			if b.name != stretching.Name {
+				continue
+			}
+			limit := s.limit(b, bandSigma)
+			for i := range r.Bands {
+				w := &r.Bands[i]
+				if w.Seen && (w.Name == "chCombination" || w.Name == "chOvertone") && float64(stronger*r.tallestIn(w.Name)) >= limit {
+					w.Seen = false
+					r.say(upper(w.What) + ": what stands out there does not count, because the stretching bands, which are many times as strong, do not show.")
+				}
+			}
+		}
+	}
+}
+
+// tallestIn is how far the highest peak of a band stands out.
+func (r *Result) tallestIn(name string) float64 {
+	out := 0.0
+	for _, s := range r.sections {
+		for _, b := range s.bands {
+			if b.name == name {
+				for _, p := range s.inBand(b) {
+					out = max(out, p.Prominence)
+				}
+			}
+		}
+	}
+	return out
+}
+
 // nothingOrganic says what a spectrum without organic bands says: something only if it could have shown one.
 func (r *Result) nothingOrganic(missing []gap) {
 	r.Outcome = unreadable
-	var usable []*section
+	type stretch struct {
+		*section
+		band band
+	}
+	var usable []stretch
 	for _, s := range r.sections {
 		for _, b := range s.bands {
 			if (b.name == "chStretching" || b.name == "chCombination") && r.band(b.name).Readable {
-				usable = append(usable, s)
+				usable = append(usable, stretch{s, b})
 			}
 		}
 	}
@@ -44,30 +92,31 @@ func (r *Result) nothingOrganic(missing []gap) {
 		r.say("No band of opal shows in it, neither silica nor water: whether a stone was in the beam cannot be told.")
 		return
 	}
-	for _, s := range usable {
-		limit, allowed, by := s.least(), blindAlone, "accepted is 0.01 where no band of opal can be measured"
-		if len(standards) > 0 {
-			tallest := 0.0
-			for _, t := range r.sections {
-				for _, b := range t.bands {
-					if slices.ContainsFunc(standards, func(x Band) bool { return x.Name == b.name }) {
-						for _, p := range t.inBand(b) {
-							tallest = max(tallest, p.Prominence)
-						}
-					}
-				}
-			}
-			allowed = blind * tallest
-			by = "accepted is a twentieth of opal's own band, " + significant(allowed)
+	allowed, by := blindAlone, "accepted is 0.01 where no band of opal can be measured"
+	if len(standards) > 0 {
+		tallest := 0.0
+		for _, x := range standards {
+			tallest = max(tallest, r.tallestIn(x.Name))
 		}
-		if limit > allowed {
-			r.say("Too noisy from " + span(s.low, s.high) + ": a band would have to stand out by " + significant(limit) + " to be seen; " + by + ".")
-			return
+		allowed = blind * tallest
+		by = "accepted is a twentieth of opal's own band, " + significant(allowed)
+	}
+	// A stretch in which a band could have hidden says nothing, and takes nothing from what the other says.
+	for _, u := range usable {
+		where := u.band.what + " (" + span(u.band.low, u.band.high) + ")"
+		switch limit := u.section.limit(u.band, bandSigma); {
+		case math.IsInf(limit, 1):
+			r.say("Nothing follows from " + where + ": even a high band would not stand out there.")
+		case limit > allowed:
+			r.say("Nothing follows from " + where + ": a band 24 cm⁻¹ wide would have to be " + significant(limit) + " high to be seen for certain; " + by + ".")
+		default:
+			r.Outcome = noneSeen
+			r.say("No band of " + where + " stands out; one 24 cm⁻¹ wide would have been seen from a height of " + significant(limit) + ".")
 		}
 	}
-	r.Outcome = noneSeen
-	for _, s := range usable {
-		r.say("No organic band stands out from " + span(s.low, s.high) + "; one of " + significant(s.least()) + " or more would have been seen.")
+	r.unread(missing)
+	if r.Outcome == unreadable {
+		return
 	}
 	r.silent("What absorbs less than that is not seen, and smoke, carbon and heat do not show in the infrared at all.")
 	if r.band("carbonyl").Readable {
@@ -111,29 +160,42 @@ func (r *Result) compare(material opal.Material, known []Reference, seen []famil
 		r.say("Of " + count(len(known), "stone", "stones") + " known to be untreated " + strconv.Itoa(same) + " are of the same material and look; comparing takes " + strconv.Itoa(LeastReferences) + ".")
 		return
 	}
-	var above, open []family
+	var above, open, unsure []family
+	add := func(list *[]family, f family) {
+		if !slices.Contains(*list, f) {
+			*list = append(*list, f)
+		}
+	}
 	for i := range r.Bands {
 		b := &r.Bands[i]
-		if b.Opal || !b.Readable {
+		if b.Opal || !b.Seen && !b.Readable {
 			continue
 		}
-		r.score(b, alike)
+		if b.Readable {
+			r.score(b, alike)
+		}
 		if !b.Seen {
 			continue
 		}
+		compared := ""
+		if b.Z != nil {
+			compared = upper(b.What) + ", measured by " + r.band(b.Standard).What + ", is " + significant(b.Ratio.Value)
+		}
 		switch {
 		case b.Z == nil:
-			if !slices.Contains(open, b.family) {
-				open = append(open, b.family)
-			}
+			add(&open, b.family)
 		case *b.Z > beyond:
-			if !slices.Contains(above, b.family) {
-				above = append(above, b.family)
-			}
-			r.say(upper(b.What) + ", measured by " + r.band(b.Standard).What + ", is " + significant(b.Ratio.Value) + ": " + written(*b.Z, 1) + " robust standard deviations above the median of " +
-				count(b.Of, "untreated stone", "untreated stones") + " (beyond " + written(beyond, 1) + ").")
+			add(&above, b.family)
+			r.say(compared + ": " + written(*b.Z, 1) + " robust standard deviations above the median of " + count(b.Of, "untreated stone", "untreated stones") +
+				" (beyond " + written(beyond, 1) + ").")
+		case b.capped:
+			add(&unsure, b.family)
+			r.say(compared + " or more, too strong to be measured and so to be compared.")
+		case !b.within:
+			add(&unsure, b.family)
+			r.say(compared + ", too uncertain (" + significant(b.Ratio.Uncertainty) + ") to tell whether it lies within what " + count(b.Of, "untreated stone", "untreated stones") + " show.")
 		default:
-			r.say(upper(b.What) + ", measured by " + r.band(b.Standard).What + ", is " + significant(b.Ratio.Value) + ", within what " + count(b.Of, "untreated stone", "untreated stones") + " show.")
+			r.say(compared + ", within what " + count(b.Of, "untreated stone", "untreated stones") + " show.")
 		}
 		if b.Z != nil && r.band(b.Standard).moist {
 			r.say("It was measured by a band of water, which changes with the moisture of the stone.")
@@ -148,6 +210,7 @@ func (r *Result) compare(material opal.Material, known []Reference, seen []famil
 		r.Outcome = many
 	case len(above) == 1:
 		r.Outcome = raised
+	case len(unsure) > 0:
 	case len(open) > 0:
 		r.say("For " + names(open) + " too few of the known stones can be compared.")
 	default:
@@ -163,7 +226,8 @@ func (r *Result) compare(material opal.Material, known []Reference, seen []famil
 //
 //	z = (x − median) / √((1.4826 · MAD)² + u²)
 //
-// where MAD is the median distance from the median and u the standard uncertainty of x.
+// where MAD is the median distance from the median and u the standard uncertainty of x. Within what they show is only what would lie there even if it were
+// two uncertainties more: x + 2u − median ≤ 3.5 · 1.4826 · MAD.
 func (r *Result) score(b *Band, alike []Reference) {
 	for _, s := range r.standards() {
 		name := ratioName(b.Name, s.Name)
@@ -192,6 +256,7 @@ func (r *Result) score(b *Band, alike []Reference) {
 			z = 2 * beyond
 		}
 		b.Ratio, b.Standard, b.Z, b.Of = &v, s.Name, &z, len(list)
+		b.within = v.Value+float64(2*v.Uncertainty)-middle <= float64(beyond*spread)
 		return
 	}
 }

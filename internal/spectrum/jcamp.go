@@ -31,9 +31,20 @@ func ReadJCAMP(data []byte) (*Curve, *fault.Error) {
 	return r.curve, nil
 }
 
-// LooksLikeJCAMP tells whether a text begins as a JCAMP-DX file does.
+// LooksLikeJCAMP tells whether a text begins as a JCAMP-DX file does: with a record, after blank lines and comments.
 func LooksLikeJCAMP(data []byte) bool {
-	return bytes.HasPrefix(bytes.TrimLeft(bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")), " \t\r\n"), []byte("##"))
+	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
+	for {
+		data = bytes.TrimLeft(data, " \t\r\n")
+		if !bytes.HasPrefix(data, []byte("$$")) {
+			return bytes.HasPrefix(data, []byte("##"))
+		}
+		i := bytes.IndexAny(data, "\r\n")
+		if i < 0 {
+			return false
+		}
+		data = data[i:]
+	}
 }
 
 func refused(format string, args ...any) *fault.Error {
@@ -87,8 +98,12 @@ func (r *jcamp) records() *fault.Error {
 	}
 	r.data = bytes.TrimPrefix(r.data, []byte("\xef\xbb\xbf"))
 	r.labels = map[string]string{}
+	other, at := "", 0
 	for {
 		line, ok := r.next()
+		if !ok && other != "" && r.curve == nil {
+			return refused("line %d: found %s, accepted is a curve: XYDATA=(X++(Y..Y)) or XYPOINTS=(XY..XY)", at, other)
+		}
 		if !ok {
 			return nil
 		}
@@ -113,7 +128,9 @@ func (r *jcamp) records() *fault.Error {
 			if f := r.points(l, strings.ToUpper(string(squeezed(value)))); f != nil {
 				return f
 			}
-		case "NTUPLES", "DATATABLE", "PEAKTABLE", "PEAKASSIGNMENTS", "RADATA":
+		case "PEAKTABLE", "PEAKASSIGNMENTS": // beside a curve they are read over
+			other, at = l, r.line
+		case "NTUPLES", "DATATABLE", "RADATA":
 			return refused("line %d: found %s, accepted is a curve: XYDATA=(X++(Y..Y)) or XYPOINTS=(XY..XY)", r.line, l)
 		default:
 			if wanted[l] {
@@ -175,8 +192,8 @@ func (r *jcamp) points(record, form string) *fault.Error {
 	if c.x, f = abscissa(r.labels["XUNITS"]); f != nil {
 		return f
 	}
-	if c.Unit, f = ordinate(r.labels["YUNITS"]); f != nil {
-		return f
+	if !c.unitOf(r.labels["YUNITS"]) {
+		return refused("found YUNITS=%s, accepted is TRANSMITTANCE, ABSORBANCE, REFLECTANCE, KUBELKA-MUNK or ARBITRARY UNITS", short([]byte(r.labels["YUNITS"])))
 	}
 	var numbers [7]float64
 	for i, n := range [...]struct {
@@ -193,6 +210,9 @@ func (r *jcamp) points(record, form string) *fault.Error {
 	}
 	t := table{
 		jcamp: r, xFactor: numbers[0], yFactor: numbers[1], first: numbers[2], last: numbers[3], points: int(numbers[4]), delta: numbers[5],
+	}
+	if _, n, decimals := numberAt([]byte(r.labels["DELTAX"])); n > 0 {
+		t.deltaStep = 0.5 * math.Pow(10, -float64(decimals)) // it may be rounded
 	}
 	if t.xFactor == 0 || t.yFactor == 0 {
 		return refused("found XFACTOR=%v and YFACTOR=%v, accepted are numbers other than 0", t.xFactor, t.yFactor)
@@ -225,6 +245,7 @@ type table struct {
 	*jcamp
 	xFactor, yFactor   float64
 	first, last, delta float64
+	deltaStep          float64 // half of one in the last digit of delta
 	points             int
 	x, y               []float64
 }
@@ -300,7 +321,7 @@ func (t *table) steps() *fault.Error {
 	switch {
 	case step == 0:
 		return refused("found FIRSTX and LASTX alike (%v), accepted are two ends of a curve", t.first)
-	case t.delta != 0 && math.Abs(math.Abs(t.delta)-math.Abs(step)) > 0.01*math.Abs(step):
+	case t.delta != 0 && math.Abs(math.Abs(t.delta)-math.Abs(step)) > max(0.01*math.Abs(step), t.deltaStep):
 		return refused("found DELTAX=%v with %d points from %v to %v, which makes %.6g; accepted are figures that agree", t.delta, t.points, t.first, t.last, step)
 	}
 	// Memory follows what is in the file, not what it says of itself.
@@ -516,13 +537,21 @@ func (t *table) pairs() *fault.Error {
 	return nil
 }
 
+// kindOf reads what was measured. The standard has INFRARED SPECTRUM and RAMAN SPECTRUM; programs write FT-IR SPECTRUM, NEAR INFRARED SPECTRUM and others.
 func kindOf(dataType string) (Kind, *fault.Error) {
-	switch t := strings.ToUpper(strings.Join(strings.Fields(dataType), " ")); {
-	case t == "" || t == "INFRARED SPECTRUM" || t == "RAMAN SPECTRUM":
-		return map[string]Kind{"": "", "INFRARED SPECTRUM": Infrared, "RAMAN SPECTRUM": Raman}[t], nil
-	default:
-		return "", refused("found DATA TYPE=%s, accepted is INFRARED SPECTRUM or RAMAN SPECTRUM", short([]byte(t)))
+	t := strings.ToUpper(strings.Join(strings.Fields(dataType), " "))
+	raman := strings.Contains(t, "RAMAN")
+	infrared := strings.Contains(t, "INFRARED") || strings.Contains(t, "FTIR") || strings.Contains(t, "FT-IR") || t == "IR SPECTRUM" || t == "NIR SPECTRUM"
+	other := strings.Contains(t, "PEAK") || strings.Contains(t, "INTERFEROGRAM") || strings.Contains(t, "TRANSFORM")
+	switch {
+	case t == "":
+		return "", nil
+	case raman && !infrared && !other:
+		return Raman, nil
+	case infrared && !raman && !other:
+		return Infrared, nil
 	}
+	return "", refused("found DATA TYPE=%s, accepted is INFRARED SPECTRUM or RAMAN SPECTRUM", short([]byte(t)))
 }
 
 func abscissa(units string) (xUnit, *fault.Error) {
@@ -536,23 +565,4 @@ func abscissa(units string) (xUnit, *fault.Error) {
 	default:
 		return 0, refused("found XUNITS=%s, accepted is 1/CM, MICROMETERS or NANOMETERS", short([]byte(u)))
 	}
-}
-
-func ordinate(units string) (Unit, *fault.Error) {
-	u := strings.ToUpper(strings.TrimSpace(units))
-	for _, known := range [...]struct {
-		word string
-		unit Unit
-	}{
-		{"TRANSMI", Transmittance}, {"%T", Transmittance}, {"ABSORBANCE", Absorbance}, {"REFLECTANCE", Reflectance}, {"KUBELKA", KubelkaMunk},
-		{"ARBITRARY", Intensity}, {"INTENSITY", Intensity}, {"COUNTS", Intensity}, {"RAMAN", Intensity},
-	} {
-		if strings.Contains(u, known.word) {
-			return known.unit, nil
-		}
-	}
-	if u == "" {
-		return "", nil
-	}
-	return "", refused("found YUNITS=%s, accepted is TRANSMITTANCE, ABSORBANCE, REFLECTANCE, KUBELKA-MUNK or ARBITRARY UNITS", short([]byte(u)))
 }

@@ -160,29 +160,36 @@ func TestRefusals(t *testing.T) {
 
 func TestColumns(t *testing.T) {
 	for text, want := range map[string]Unit{
-		"4000 0.1\n3998 0.2\n3996 0.25\n":                                             "",
-		"# instrument 4\nwavenumber, Absorbance\n4000,0.1\n3998,0.2\n\n3996,0.25":     Absorbance,
-		"cm-1;%T\r\n4000,0;0,1\r\n3998,0;0,2\r\n3996,0;2,5e-1\r\n":                    Transmittance,
-		"\xef\xbb\xbfshift\tcounts\n3996\t0.25\n# between\n3998\t2.00E-01\n4000\t0.1": Intensity,
+		"4000 0.1\n3998 0.2\n3996 0.25\n":                                                         "",
+		"# instrument 4\nwavenumber, Absorbance\n4000,0.1\n3998,0.2\n\n3996,0.25":                 Absorbance,
+		"cm-1;%T\r\n4000,0;0,1\r\n3998,0;0,2\r\n3996,0;2,5e-1\r\n":                                Transmittance,
+		"Abs\n4000,0.1,\n3998,0.2,\n3996,0.25,\n\x1a":                                             Absorbance,
+		"old\r4000 0.1\r3998 0.2\r3996 0.25\r":                                                    "",
+		"Wavelength (nm);log(1/R)\n2500;0,1\n2501,250625312656;0,2\n2502,502502502502;0,25\n":     Absorbance,
+		"µm\tReflectance in percent\n2.5\t0.1\n2.501250625312656\t0.2\n2.502502502502503\t0.25\n": Reflectance,
+		"\xef\xbb\xbfshift\tcounts\n3996\t0.25\n# between\n3998\t2.00E-01\n4000\t0.1":             Intensity,
 	} {
 		c, f := ReadColumns([]byte(text))
 		if f != nil {
 			t.Errorf("%q: %v", text, f)
 			continue
 		}
-		if c.Unit != want || !slices.Equal(c.X, []float64{3996, 3998, 4000}) || !slices.Equal(c.Y, []float64{0.25, 0.2, 0.1}) {
+		if c.Unit != want || !slices.EqualFunc(c.X, []float64{3996, 3998, 4000}, func(a, b float64) bool { return math.Abs(a-b) < 1e-6 }) || !slices.Equal(c.Y, []float64{0.25, 0.2, 0.1}) {
 			t.Errorf("%q: %v %v %v", text, c.Unit, c.X, c.Y)
 		}
 	}
 	for text, want := range map[string]string{
-		"":                               "found 0 lines",
-		"4000 0.1":                       "found 1 line with",
-		"4000 0.1\n3990 x\n":             "line 2: found 3990 x",
-		"4000 0.1\n3990 0.1 0.2\n":       "line 2",
-		"4000 0.1\n4000 0.2\n":           "only rise or only fall",
-		strings.Repeat("a line\n", 200):  "line 101: found a line",
-		"4000 0.1\n3990 0.2\n4010 0.3\n": "only rise or only fall",
-		"4000 0.1\n3990 1e99\n":          "accepted",
+		"":                                    "found 0 lines",
+		"4000 0.1":                            "found 1 line with",
+		"4000 0.1\n3990 x\n":                  "line 2: found 3990 x",
+		"4000 0.1\n3990 0.1 0.2\n":            "line 2",
+		"a b c\n4000 0.1 0.2\n3990 0.1 0.2\n": "line 2: found 4000 0.1 0.2",
+		"4000,1,0.2\n3990,1,0.2\n":            "line 1: found 4000,1,0.2",
+		"Wavelength, Absorbance\n2500 1\n2600 1\n": "line 1: found wavelengths without their unit",
+		"4000 0.1\n4000 0.2\n":                     "only rise or only fall",
+		strings.Repeat("a line\n", 200):            "line 101: found a line",
+		"4000 0.1\n3990 0.2\n4010 0.3\n":           "only rise or only fall",
+		"4000 0.1\n3990 1e99\n":                    "accepted",
 	} {
 		if _, f := ReadColumns([]byte(text)); f == nil || !strings.Contains(f.Message, want) {
 			t.Errorf("%.40q: %v, want %q", text, f, want)

@@ -139,9 +139,11 @@ func TestAgainstLibraries(t *testing.T) {
 	}
 
 	s := &section{region: region{name: "check", low: 2200, high: 3700, wave: 1500}, h: 1, x: c.X, raw: c.Y}
-	if why := s.work(); why != "" {
+	if why := s.look(&Curve{Unit: KubelkaMunk}, c.Y); why != "" {
 		t.Fatal(why)
 	}
+	s.flatten(0, 0)
+	s.work(1)
 	for _, b := range bands {
 		var ours, theirs float64
 		for i, x := range c.X {

@@ -20,9 +20,9 @@ type Peak struct {
 	at int // the point that is highest
 }
 
-// peaks finds the maxima of evenly spaced points that stand out by at least least. Prominence and width are those that topography uses: from a peak one
+// peaks finds the maxima of evenly spaced points that stand out by at least what least holds at their place. Prominence and width are those that topography uses: from a peak one
 // goes down to each side up to the next higher point; the higher of the two lowest points on the ways is the foot.
-func peaks(x, y []float64, least float64) []Peak {
+func peaks(x, y, least []float64) []Peak {
 	n := len(y)
 	if n < 3 {
 		return nil
@@ -69,7 +69,7 @@ func peaks(x, y []float64, least float64) []Peak {
 		p := Peak{Position: x[top], Height: y[top], at: top}
 		p.Prominence = y[top] - max(left[top], right[top])
 		i = j
-		if !(p.Prominence >= least) {
+		if !(p.Prominence >= least[top]) {
 			continue
 		}
 		level := y[top] - p.Prominence/2

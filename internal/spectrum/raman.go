@@ -1,6 +1,9 @@
 package spectrum
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // raman finds the outcome of a Raman spectrum.
 func (r *Result) raman(missing []gap) {
@@ -58,26 +61,46 @@ func (r *Result) raman(missing []gap) {
 	case tallest == 0:
 		r.say("No band of opal stands out of the noise.")
 		for _, s := range r.sections {
-			if base := finite(s.base); median(base) > 10*s.noise {
+			if base := finite(s.base); median(base) > 10*median(finite(s.noise)) {
 				r.Outcome = swamped
 				r.say("Luminescence covers them. Another laser may help.")
 				break
 			}
 		}
-	case slices.ContainsFunc(r.sections, func(s *section) bool { return s.least() > 0.1*tallest }):
-		r.say("Too noisy: a band would have to stand out by more than a tenth of opal's own to be seen.")
 	default:
-		r.Outcome = onlyOpal
-		r.say("Opal's own bands stand out, and no other: one of " + significant(r.worstLeast()/tallest*100) + " % of opal's highest would have been seen.")
+		r.onlyOpal(tallest)
 	}
 }
 
-func (r *Result) worstLeast() float64 {
-	most := 0.0
+// onlyOpal says what a spectrum without foreign bands says: something only if it could have shown one.
+func (r *Result) onlyOpal(tallest float64) {
+	worst := map[family]float64{}
 	for _, s := range r.sections {
-		most = max(most, s.least())
+		for _, b := range s.bands {
+			switch {
+			case b.name == "chStretching":
+				worst[b.family] = s.limit(b, bandSigma)
+			case b.family == carbonD || b.family == carbonG:
+				worst[b.family] = s.limit(b, carbonSigma)
+			}
+		}
 	}
-	return most
+	ch, carbon := worst[aliphatic]/tallest, max(worst[carbonD], worst[carbonG])/tallest
+	if ch > blindRaman || carbon > blindRaman {
+		what := "one of C–H stretching"
+		if carbon > ch {
+			what = "those of carbon"
+		}
+		high := "even a high band would not stand out"
+		if v := max(ch, carbon); !math.IsInf(v, 1) {
+			high = "a band would have to be " + significant(v*100) + " % as high as opal's highest to be seen for certain, and " + significant(100*blindRaman) + " % are accepted"
+		}
+		r.say("Too noisy for " + what + ": " + high + ".")
+		return
+	}
+	r.Outcome = onlyOpal
+	r.say("Opal's own bands stand out, and no other. Of opal's highest, a band of C–H stretching 24 cm⁻¹ wide would have been seen from " + significant(ch*100) +
+		" %, carbon's, 94 cm⁻¹ wide, from " + significant(carbon*100) + " %, and others from " + significant(100*foreign) + " % where they stand out of the noise.")
 }
 
 // foreign are peaks that no band of the table accounts for.
@@ -85,7 +108,8 @@ func (r *Result) foreign(tallest float64) []Peak {
 	var list []Peak
 	for _, s := range r.sections {
 		for _, p := range s.peaks {
-			if p.Width < 5 || p.Width > 150 || tallest > 0 && p.Prominence < foreign*tallest {
+			// Of the many places where one might stand noise finds one more often than in a band.
+			if p.Prominence < float64((stands+spare)*s.quiet[p.at]) || p.Width < 5 || p.Width > 150 || tallest > 0 && p.Prominence < foreign*tallest {
 				continue
 			}
 			if !slices.ContainsFunc(s.bands, func(b band) bool {

@@ -25,10 +25,12 @@ const (
 	blind = 0.05
 	// blindAlone is the same in absorbance, where the stone lets so little light through at its own bands that there is none to measure by.
 	blindAlone = 0.01
+	// blindRaman is the same of a Raman spectrum, as a share of opal's highest band.
+	blindRaman = 0.25
 	// keptPeaks bounds the peaks that are kept of a spectrum.
 	keptPeaks = 60
 	// foreign is how high a peak without a place in the table stands out at least, as a share of opal's highest band: less may be left of the baseline.
-	foreign = 0.03
+	foreign = 0.05
 )
 
 // Reference is the spectrum of one stone that is known to be untreated, as it was reduced to figures when it was read.
@@ -60,6 +62,8 @@ type Band struct {
 
 	family family
 	moist  bool
+	within bool // its ratio lies within what the known stones show
+	capped bool // in part too strong to be measured: it is at least what was measured
 	mark   string
 }
 
@@ -68,13 +72,14 @@ type Result struct {
 	Kind    Kind
 	Outcome opal.Outcome // "": no word fits, and the reasons tell what was seen
 	Also    []opal.Outcome
-	// Peaks stand out by five standard deviations of the noise or more, up to 60 of them, by position.
+	// Peaks stand out by seven standard deviations of the noise or more, up to 60 of them, by position.
 	Peaks []Peak
 	Bands []Band
 	// Reasons are why the outcome is what it is; Silent is what does not follow.
 	Reasons, Silent, Cautions []string
 
 	figures  []opal.Figure
+	waves    bool // interference
 	curve    *Curve
 	sections []*section
 }
@@ -116,21 +121,24 @@ func Read(c *Curve, kind Kind, material opal.Material, known []Reference) (*Resu
 		regions = ramanRegions
 	}
 	var missing []gap
-	for _, region := range regions {
+	cuts := make([]*section, len(regions))
+	for i, region := range regions {
 		s, why := c.cut(region)
 		if why != "" {
 			missing = append(missing, gap{region, why})
+			continue
 		}
-		if s != nil && s.net != nil {
-			r.sections = append(r.sections, s)
-		} else {
-			s = nil
-		}
-		r.measure(region, s)
+		cuts[i] = s
+		r.sections = append(r.sections, s)
+	}
+	r.work()
+	for i, region := range regions {
+		r.measure(region, cuts[i])
 	}
 	for _, s := range r.sections {
 		r.Peaks = append(r.Peaks, s.peaks...)
 	}
+	r.lines()
 	r.Peaks = strongest(r.Peaks, keptPeaks)
 	r.inner()
 	if kind == Raman {
@@ -141,6 +149,60 @@ func Read(c *Curve, kind Kind, material opal.Material, known []Reference) (*Resu
 	return r, nil
 }
 
+// work reads the sections: what they have in common first.
+func (r *Result) work() {
+	if len(r.sections) == 0 {
+		return
+	}
+	var steady, rising []float64
+	for _, s := range r.sections {
+		steady, rising = append(steady, s.steady), append(rising, s.rising)
+	}
+	atLeast, growing := median(steady), median(rising)
+	for _, s := range r.sections {
+		s.flatten(atLeast, growing)
+	}
+	var calm []*section
+	zones := calmInfrared
+	if r.Kind == Raman {
+		zones = calmRaman
+	}
+	for _, zone := range zones {
+		if s, why := r.curve.cut(zone); why == "" {
+			s.flatten(atLeast, growing)
+			calm = append(calm, s)
+		}
+	}
+	more := shared(calm, r.sections)
+	for _, s := range r.sections {
+		s.work(more)
+	}
+	r.interference()
+}
+
+// lines says where something was passed over.
+func (r *Result) lines() {
+	var all []float64
+	for _, s := range r.sections {
+		all = append(all, s.lines...)
+	}
+	if len(all) == 0 {
+		return
+	}
+	slices.Sort(all)
+	at := ""
+	for i, x := range all[:min(len(all), 8)] {
+		if i > 0 {
+			at += ", "
+		}
+		at += written(x, 0)
+	}
+	if len(all) > 8 {
+		at += " and more"
+	}
+	r.say("Lines narrower than any band of a stone stand at " + at + " cm⁻¹: vapour in the air, or single points. They do not count.")
+}
+
 // measure adds the bands of a region; nil: the region cannot be read.
 func (r *Result) measure(region region, s *section) {
 	for _, b := range region.bands {
@@ -148,8 +210,8 @@ func (r *Result) measure(region region, s *section) {
 		if s != nil {
 			if value, uncertainty, ok := s.area(b); ok {
 				out.Readable, out.Area = true, Value{value, uncertainty}
-				out.Seen = len(s.inBand(b)) > 0
 			}
+			out.Seen, out.capped = len(s.inBand(b)) > 0, s.capped(b)
 		}
 		r.Bands = append(r.Bands, out)
 	}
@@ -164,7 +226,7 @@ func (r *Result) standards() (list []Band) {
 	for _, region := range regions {
 		for _, b := range region.bands {
 			i := slices.IndexFunc(r.Bands, func(x Band) bool { return x.Name == b.name })
-			if x := r.Bands[i]; b.standard && x.Seen && x.Area.Value > stands*x.Area.Uncertainty {
+			if x := r.Bands[i]; b.standard && x.Seen && x.Readable && !x.capped && x.Area.Value > stands*x.Area.Uncertainty {
 				list = append(list, x)
 			}
 		}
@@ -266,10 +328,21 @@ func (r *Result) seenIn(which ...family) {
 					}
 					at += written(p.Position, 0)
 				}
-				r.say(upper(b.what) + ": peaks stand out at " + at + " cm⁻¹, " + written(strongest(list, 1)[0].Prominence/s.quiet, 0) + " times the noise at most.")
+				r.say(upper(b.what) + ": peaks stand out at " + at + " cm⁻¹, " + s.noiseTimes(strongest(list, 1)[0]) + ".")
+				if s.capped(b) {
+					r.say("In it no light came through at its strongest: it is stronger than what was measured.")
+				}
 			}
 		}
 	}
+}
+
+// noiseTimes says how far a peak stands out.
+func (s *section) noiseTimes(p Peak) string {
+	if times := p.Prominence / s.quiet[p.at]; times < 1e6 {
+		return written(times, 0) + " times the noise at most"
+	}
+	return "in a spectrum without noise"
 }
 
 // Computed is the form that is stored.

@@ -47,7 +47,7 @@ func TestAgainstSciPy(t *testing.T) {
 		}
 		var at []int
 		var prominences, widths []float64
-		for _, p := range peaks(x, c.Y, c.Least) {
+		for _, p := range peaks(x, c.Y, slices.Repeat([]float64{c.Least}, len(c.Y))) {
 			at, prominences, widths = append(at, p.at), append(prominences, p.Prominence), append(widths, p.Width)
 		}
 		if !slices.Equal(at, c.At) {

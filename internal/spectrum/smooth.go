@@ -70,26 +70,42 @@ func end(out, window []float64, m, from int) {
 	}
 }
 
-// noise is the standard deviation of what varies from point to point, from third differences taken stride points apart: a smooth curve has next to none of
-// them, and the median of their size does not heed the few places where there are bands. For independent noise of deviation σ they have √20 σ.
-func noise(y []float64, stride int) float64 {
-	var sizes []float64
-	for i := 0; i+3*stride < len(y); i++ {
-		d := y[i+3*stride] - float64(3*y[i+2*stride]) + float64(3*y[i+stride]) - y[i]
-		if !math.IsNaN(d) {
-			sizes = append(sizes, math.Abs(d))
+// runningMedian is the median of each point and its neighbours, half to each side as far as there are any; what is not a number is passed over.
+func runningMedian(y []float64, half int) []float64 {
+	out := make([]float64, len(y))
+	window := make([]float64, 0, 2*half+2) // in order
+	put := func(v float64) {
+		if !math.IsNaN(v) {
+			at, _ := slices.BinarySearch(window, v)
+			window = slices.Insert(window, at, v)
 		}
 	}
-	if len(sizes) == 0 {
-		return math.NaN()
+	for _, v := range y[:min(half, len(y))] {
+		put(v)
 	}
-	// 1.4826 turns the median size of a normal variable into its standard deviation (from memory).
-	return 1.4826 * median(sizes) / math.Sqrt(20)
+	for i := range y {
+		if i+half < len(y) {
+			put(y[i+half])
+		}
+		if gone := i - half - 1; gone >= 0 && !math.IsNaN(y[gone]) {
+			at, _ := slices.BinarySearch(window, y[gone])
+			window = slices.Delete(window, at, at+1)
+		}
+		if out[i] = math.NaN(); len(window) > 0 && !math.IsNaN(y[i]) {
+			out[i] = middle(window)
+		}
+	}
+	return out
 }
 
 // median sorts its list.
 func median(list []float64) float64 {
 	slices.Sort(list)
+	return middle(list)
+}
+
+// middle is the median of a list that is in order.
+func middle(list []float64) float64 {
 	n := len(list)
 	if n%2 == 1 {
 		return list[n/2]
