@@ -44,7 +44,7 @@ func (w lockedWriter) Write(p []byte) (int, error) {
 	return w.b.Write(p)
 }
 
-func startCommand(t *testing.T, args ...string) *command {
+func startCommand(t testing.TB, args ...string) *command {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	c := &command{cancel: cancel, status: make(chan int, 1)}
@@ -62,7 +62,7 @@ func (c *command) output() string {
 }
 
 // waitFor waits until the output has a line that matches, and answers its first group.
-func (c *command) waitFor(t *testing.T, pattern string, within time.Duration) string {
+func (c *command) waitFor(t testing.TB, pattern string, within time.Duration) string {
 	t.Helper()
 	re := regexp.MustCompile(pattern)
 	for deadline := time.Now().Add(within); time.Now().Before(deadline); time.Sleep(10 * time.Millisecond) {
@@ -80,7 +80,7 @@ func (c *command) waitFor(t *testing.T, pattern string, within time.Duration) st
 }
 
 // end ends the command as ctrl-C does.
-func (c *command) end(t *testing.T) {
+func (c *command) end(t testing.TB) {
 	t.Helper()
 	c.cancel()
 	select {

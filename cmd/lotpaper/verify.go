@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -11,10 +12,12 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 
+	"github.com/lotpaper/lotpaper/internal/bundle"
 	"github.com/lotpaper/lotpaper/internal/client"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -23,49 +26,66 @@ import (
 )
 
 func (a *app) proveCommand() *cobra.Command {
-	out := ""
+	out, asOf, since := "", "", ""
 	cmd := &cobra.Command{
-		Use:   "prove EVENT|POSITION",
-		Short: "Get the proof that an event is in the log, to be checked offline",
-		Long: `Get the proof that an event is in the log: its entry, the hashes that lead from it to the log's root, and the signed root (C2SP tlog-proof). lotpaper verify checks it
-without a network. No token is needed: the entry tells hashes and a time.`,
-		Example: "  lotpaper prove harrow-gully/2b1f6c9e-7c0a-4d5e-9a57-000000000001 --out mine.tlog-proof",
-		Args:    takes(1, 1, "an event's id or its position"),
+		Use:   "prove LOT|EVENT|POSITION",
+		Short: "Get a lot's record, or one event's place in the log, as a file to be checked offline",
+		Long: `Get a file that lotpaper verify checks without a network.
+
+Of a lot: its whole record in one file. The events that its status rests on, as they were signed, the proof that each is in the log, the rule table, the status, and the log's
+signed word that this is all there is. No private value is in it. With --since the proof comes along that the log was only added to since a checkpoint that you have.
+
+Of an event, by its id or position: its entry, the hashes that lead from it to the log's root, and the signed root (C2SP tlog-proof). No token is needed: the entry tells
+hashes and a time.`,
+		Example: "  lotpaper prove corner-lantern.s1\n  lotpaper prove harrow-gully/2b1f6c9e-7c0a-4d5e-9a57-000000000001 --out mine.tlog-proof",
+		Args:    takes(1, 1, "a lot, or an event's id or position"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			c, err := client.New(client.Config{Server: a.server})
-			if err != nil {
-				return err
+			if strings.Contains(args[0], ".") && !strings.Contains(args[0], "/") {
+				return a.proveLot(cmd.Context(), args[0], out, asOf, since)
 			}
-			in := &pb.ProveInclusionRequest{Event: &args[0]}
-			if n, err := strconv.ParseUint(args[0], 10, 63); err == nil {
-				in = &pb.ProveInclusionRequest{Position: proto.Int64(int64(n))}
+			if asOf != "" || since != "" {
+				return usageError{errors.New("found --as-of or --since with an event, accepted are they with a lot")}
 			}
-			r, err := c.ProveInclusion(cmd.Context(), in)
-			if err != nil {
-				return err
-			}
-			// What is kept was checked: a proof that does not hold is of no use to anybody later.
-			if _, err := receipt.Check([]byte(r.GetProof()), r.GetVerifierKey()); err != nil {
-				return fmt.Errorf("the service's proof does not hold: %w", err)
-			}
-			if out != "" {
-				if err := os.WriteFile(out, []byte(r.GetProof()), 0o644); err != nil {
-					return fmt.Errorf("write the proof: %w", err)
-				}
-			}
-			if a.asJSON() {
-				return a.printJSON(r)
-			}
-			p := a.page()
-			p.Heading("Proof that " + r.GetEvent() + " is in the log")
-			p.Pairs(table.Pair{Name: "position", Value: fmt.Sprint(r.GetPosition())}, table.Pair{Name: "log key", Value: r.GetVerifierKey()}, table.Pair{Name: "proof in", Value: out})
-			p.Blank()
-			p.Text(0, table.Plain, "Compare the log key with what the keeper of the log tells you in another way, once; then: lotpaper verify FILE --log-key KEY")
-			return p.Err()
+			return a.proveEvent(cmd.Context(), args[0], out)
 		},
 	}
-	cmd.Flags().StringVar(&out, "out", "", "write the proof to this file")
+	cmd.Flags().StringVar(&out, "out", "", "write the proof to this file (of a lot: LOT.bundle, if nothing is given)")
+	cmd.Flags().StringVar(&asOf, "as-of", "", "of a lot: the time that the status is of")
+	cmd.Flags().StringVar(&since, "since", "", "of a lot: a checkpoint that was seen before, as a file")
 	return cmd
+}
+
+func (a *app) proveEvent(ctx context.Context, event, out string) error {
+	c, err := client.New(client.Config{Server: a.server})
+	if err != nil {
+		return err
+	}
+	in := &pb.ProveInclusionRequest{Event: &event}
+	if n, err := strconv.ParseUint(event, 10, 63); err == nil {
+		in = &pb.ProveInclusionRequest{Position: proto.Int64(int64(n))}
+	}
+	r, err := c.ProveInclusion(ctx, in)
+	if err != nil {
+		return err
+	}
+	// What is kept was checked: a proof that does not hold is of no use to anybody later.
+	if _, err := receipt.Check([]byte(r.GetProof()), r.GetVerifierKey()); err != nil {
+		return fmt.Errorf("the service's proof does not hold: %w", err)
+	}
+	if out != "" {
+		if err := os.WriteFile(out, []byte(r.GetProof()), 0o644); err != nil {
+			return fmt.Errorf("write the proof: %w", err)
+		}
+	}
+	if a.asJSON() {
+		return a.printJSON(r)
+	}
+	p := a.page()
+	p.Heading("Proof that " + r.GetEvent() + " is in the log")
+	p.Pairs(table.Pair{Name: "position", Value: fmt.Sprint(r.GetPosition())}, table.Pair{Name: "log key", Value: r.GetVerifierKey()}, table.Pair{Name: "proof in", Value: out})
+	p.Blank()
+	p.Text(0, table.Plain, "Compare the log key with what the keeper of the log tells you in another way, once; then: lotpaper verify FILE --log-key KEY")
+	return p.Err()
 }
 
 // keepReceipts writes the proof of each posted event into a folder, named after its position. Each was checked.
@@ -95,71 +115,98 @@ func (a *app) verifyCommand() *cobra.Command {
 	var key, signed, older string
 	cmd := &cobra.Command{
 		Use:   "verify FILE",
-		Short: "Check a proof that an event is in the log, without a network",
-		Long: `Check what lotpaper prove wrote: that the log of the key signed the root, and that the entry is in it. With --signed it also tells which of your signed events
-the entry is. With --checkpoint a checkpoint that was seen before is compared, where both are of the same size. Exit status 3: a check failed.`,
-		Example: "  lotpaper verify mine.tlog-proof --log-key lotpaper/3f…+1a2b3c4d+AZ…= --signed day1.signed",
-		Args:    takes(1, 1, "a proof"),
+		Short: "Check a lot's record, or the proof that an event is in the log, without a network",
+		Long: `Check what lotpaper prove wrote, without a network.
+
+Of a lot's record: that the log of the key signed it and that it is whole, each signature and that its key counted then, that each event is in the log, that the accounts accept each
+event as they did, and that the status follows from the events by this program's own reckoning. Without --log-key it is checked against the key that the log's first event names, which is
+then told to be compared: anybody can make a log of his own. What the record says may still be little: read the status.
+
+Of one event's proof: that the log of the key signed the root, and that the entry is in it. With --signed it also tells which of your signed events the entry is.
+
+With --checkpoint a checkpoint that was seen before is compared: the log must have been only added to since. Exit status 3: a check failed.`,
+		Example: "  lotpaper verify corner-lantern.s1.bundle --log-key lotpaper/3f…+1a2b3c4d+AZ…=\n  lotpaper verify mine.tlog-proof --log-key lotpaper/3f…+1a2b3c4d+AZ…= --signed day1.signed",
+		Args:    takes(1, 1, "a file"),
 		RunE: func(_ *cobra.Command, args []string) error {
-			if key == "" {
-				return usageError{errors.New("found no --log-key, accepted is the log's verifier key: without it anybody could have signed the proof")}
-			}
 			data, err := os.ReadFile(args[0])
 			if err != nil {
-				return fmt.Errorf("read the proof: %w", err)
+				return fmt.Errorf("read the file: %w", err)
 			}
-			r, err := receipt.Check(data, key)
-			if err != nil {
-				return a.failed(args[0], err)
+			// A record whose first bytes were changed is one still, unless it is a proof of an event.
+			if bytes.HasPrefix(data, []byte(bundle.Magic)) || !bytes.HasPrefix(data, []byte("c2sp.org/")) {
+				if signed != "" {
+					return usageError{errors.New("found --signed with a lot's record, accepted is it with the proof of an event")}
+				}
+				return a.verifyLot(args[0], data, key, older)
 			}
-			if older != "" {
-				text, err := os.ReadFile(older)
-				if err != nil {
-					return fmt.Errorf("read the checkpoint: %w", err)
-				}
-				before, err := receipt.ReadCheckpoint(string(text), key)
-				if err != nil {
-					return a.failed(older, err)
-				}
-				if before.Tree.N != r.Checkpoint.Tree.N {
-					return fmt.Errorf("%s is of %d events and the proof's checkpoint of %d: lotpaper witness compares them by asking the log", older, before.Tree.N, r.Checkpoint.Tree.N)
-				}
-				if err := receipt.Follows(before, r.Checkpoint, nil); err != nil {
-					return a.failed(older, err)
-				}
-			}
-			which := ""
-			if signed != "" {
-				if which, err = eventOf(signed, r.Leaf.StatementHash); err != nil {
-					return a.failed(signed, err)
-				}
-			}
-			if a.asJSON() {
-				out, err := json.Marshal(map[string]any{
-					"verified": true, "origin": r.Checkpoint.Origin, "position": r.Leaf.Position, "recordedAt": r.Leaf.RecordedAt.String(), "size": r.Checkpoint.Tree.N,
-					"statement": hex.EncodeToString(r.Leaf.StatementHash[:]), "event": which,
-				})
-				if err != nil {
-					return fmt.Errorf("write the answer: %w", err)
-				}
-				return a.printIndented(out)
-			}
-			p := a.page()
-			p.Heading("The proof holds")
-			p.Pairs(
-				table.Pair{Name: "log", Value: r.Checkpoint.Origin},
-				table.Pair{Name: "position", Value: fmt.Sprintf("%d of %d", r.Leaf.Position, r.Checkpoint.Tree.N)},
-				table.Pair{Name: "recorded", Value: r.Leaf.RecordedAt.String()},
-				table.Pair{Name: "statement", Value: "SHA-256 " + hex.EncodeToString(r.Leaf.StatementHash[:])},
-				table.Pair{Name: "event", Value: which},
-			)
-			return p.Err()
+			return a.verifyEvent(args[0], data, key, signed, older)
 		},
 	}
 	cmd.Flags().StringVar(&key, "log-key", "", "the log's verifier key")
-	cmd.Flags().StringVar(&signed, "signed", "", "a file of signed events, one of which the entry must be")
+	cmd.Flags().StringVar(&signed, "signed", "", "of an event: a file of signed events, one of which the entry must be")
 	cmd.Flags().StringVar(&older, "checkpoint", "", "a checkpoint that was seen before")
 	return cmd
+}
+
+func (a *app) verifyEvent(name string, data []byte, key, signed, older string) error {
+	if key == "" {
+		return usageError{errors.New("found no --log-key, accepted is the log's verifier key: without it anybody could have signed the proof")}
+	}
+	r, err := receipt.Check(data, key)
+	if err != nil {
+		return a.failed(name, err)
+	}
+	if older != "" {
+		before, err := checkpointIn(older, key)
+		if err != nil {
+			return a.failed(older, err)
+		}
+		if before.Tree.N != r.Checkpoint.Tree.N {
+			return fmt.Errorf("%s is of %d events and the proof's checkpoint of %d: lotpaper witness compares them by asking the log", older, before.Tree.N, r.Checkpoint.Tree.N)
+		}
+		if err := receipt.Follows(before, r.Checkpoint, nil); err != nil {
+			return a.failed(older, err)
+		}
+	}
+	which := ""
+	if signed != "" {
+		if which, err = eventOf(signed, r.Leaf.StatementHash); err != nil {
+			return a.failed(signed, err)
+		}
+	}
+	if a.asJSON() {
+		return a.printMap(map[string]any{
+			"verified": true, "origin": r.Checkpoint.Origin, "position": r.Leaf.Position, "recordedAt": r.Leaf.RecordedAt.String(), "size": r.Checkpoint.Tree.N,
+			"statement": hex.EncodeToString(r.Leaf.StatementHash[:]), "event": which,
+		})
+	}
+	p := a.page()
+	p.Heading("The proof holds")
+	p.Pairs(
+		table.Pair{Name: "log", Value: r.Checkpoint.Origin},
+		table.Pair{Name: "position", Value: fmt.Sprintf("%d of %d", r.Leaf.Position, r.Checkpoint.Tree.N)},
+		table.Pair{Name: "recorded", Value: r.Leaf.RecordedAt.String()},
+		table.Pair{Name: "statement", Value: "SHA-256 " + hex.EncodeToString(r.Leaf.StatementHash[:])},
+		table.Pair{Name: "event", Value: which},
+	)
+	return p.Err()
+}
+
+// checkpointIn reads a checkpoint from a file and verifies it.
+func checkpointIn(name, key string) (*receipt.Checkpoint, error) {
+	text, err := os.ReadFile(name)
+	if err != nil {
+		return nil, fmt.Errorf("read the checkpoint: %w", err)
+	}
+	return receipt.ReadCheckpoint(string(text), key)
+}
+
+func (a *app) printMap(m map[string]any) error {
+	out, err := json.Marshal(m)
+	if err != nil {
+		return fmt.Errorf("write the answer: %w", err)
+	}
+	return a.printIndented(out)
 }
 
 // failed tells that a check failed; anything else is an ordinary error.

@@ -44,6 +44,11 @@ func (c *Client) Checkpoint(ctx context.Context) (string, error) {
 	return out.GetCheckpoint(), err
 }
 
+// LotProof answers the record of a lot as one file, to be checked without a network.
+func (c *Client) LotProof(ctx context.Context, req *pb.GetLotProofRequest) ([]byte, error) {
+	return c.raw(ctx, http.MethodGet, "/v1/lots/"+url.PathEscape(req.GetLot())+"/proof", query(req, "lot"), "", nil)
+}
+
 // PutAttachment stores a file, and answers its SHA-256.
 func (c *Client) PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error) {
 	out := &pb.PutAttachmentResponse{}

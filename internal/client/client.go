@@ -126,13 +126,26 @@ func (c *Client) once(ctx context.Context, method, path string, query url.Values
 }
 
 func (c *Client) send(ctx context.Context, method, path string, query url.Values, contentType string, body []byte, out proto.Message) error {
+	data, err := c.raw(ctx, method, path, query, contentType, body)
+	if err != nil || out == nil {
+		return err
+	}
+	// A newer service may tell more than this client knows.
+	if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(data, out); err != nil {
+		return fmt.Errorf("the answer of %s is not one of lotpaper: %w", c.base, err)
+	}
+	return nil
+}
+
+// raw makes one request and gives the answer's bytes.
+func (c *Client) raw(ctx context.Context, method, path string, query url.Values, contentType string, body []byte) ([]byte, error) {
 	address := c.base.String() + path
 	if len(query) > 0 {
 		address += "?" + query.Encode()
 	}
 	req, err := http.NewRequestWithContext(ctx, method, address, bytes.NewReader(body))
 	if err != nil {
-		return fmt.Errorf("address the service: %w", err)
+		return nil, fmt.Errorf("address the service: %w", err)
 	}
 	if contentType != "" {
 		req.Header.Set("Content-Type", contentType)
@@ -143,27 +156,20 @@ func (c *Client) send(ctx context.Context, method, path string, query url.Values
 	req.Header.Set("Accept", "application/json")
 	resp, err := c.http.Do(req)
 	if err != nil {
-		return c.unreached(err)
+		return nil, c.unreached(err)
 	}
 	defer resp.Body.Close()
 	data, err := io.ReadAll(io.LimitReader(resp.Body, mostAnswer+1))
 	if err != nil {
-		return fmt.Errorf("read the answer of %s: %w", c.base, err)
+		return nil, fmt.Errorf("read the answer of %s: %w", c.base, err)
 	}
 	if len(data) > mostAnswer {
-		return fmt.Errorf("the answer of %s is larger than %d bytes", c.base, mostAnswer)
+		return nil, fmt.Errorf("the answer of %s is larger than %d bytes", c.base, mostAnswer)
 	}
 	if resp.StatusCode != http.StatusOK {
-		return refusal(resp, data)
+		return nil, refusal(resp, data)
 	}
-	if out == nil {
-		return nil
-	}
-	// A newer service may tell more than this client knows.
-	if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(data, out); err != nil {
-		return fmt.Errorf("the answer of %s is not one of lotpaper: %w", c.base, err)
-	}
-	return nil
+	return data, nil
 }
 
 // unreached says in one sentence why there was no answer.

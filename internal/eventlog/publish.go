@@ -1,7 +1,11 @@
 package eventlog
 
 import (
+	"crypto/sha256"
+	"fmt"
+
 	"github.com/lotpaper/lotpaper/internal/block"
+	"github.com/lotpaper/lotpaper/internal/envelope"
 )
 
 // Hashes gives the first hashes of a tile, as many as width says; nil: they are not there yet. What is there never changes, so that the partial tile of a smaller
@@ -40,4 +44,22 @@ func (l *Log) Leaves(from, to uint64) ([]block.Leaf, error) {
 		}
 	}
 	return out, nil
+}
+
+// Entry gives what the log holds of an event to be checked by others: its leaf, and the envelope in which it came.
+func (l *Log) Entry(e *Event) (leaf block.Leaf, signed []byte, err error) {
+	position := e.Recorded.Position
+	state := l.state.Load()
+	err = l.blockRecords(position, func(_ uint64, r *blockRecord) (bool, error) {
+		if state == nil || int(e.Envelope) >= len(r.Envelopes) {
+			return false, l.bad(blockKey(position), fmt.Errorf("the event at %d is of envelope %d, and there are %d", position, e.Envelope, len(r.Envelopes)))
+		}
+		signed = r.Envelopes[e.Envelope]
+		leaf = block.Leaf{
+			Epoch: state.Epoch, Position: position, RecordedAt: r.RecordedAt, EnvelopeHash: envelope.Hash(signed), Index: e.Index,
+			StatementHash: sha256.Sum256(e.Statement), OutcomeHash: block.OutcomeHash(e.Recorded.Findings, e.Outcome),
+		}
+		return false, nil
+	})
+	return leaf, signed, err
 }

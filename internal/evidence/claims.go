@@ -213,6 +213,9 @@ func (w *walker) origin(r *lineResult, c opal.Claim) ClaimResult {
 
 // missing says what would be needed to deny a treatment, and the shortest way to it.
 func (w *walker) missing(t opal.Treatment) string {
+	if w.q.WithoutMissing {
+		return ""
+	}
 	var methods []opal.Method
 	for _, rule := range w.rules.Table.rules {
 		if rule.Treatment == t && rule.Stance == PointsAway && !slices.Contains(methods, rule.Method) {

@@ -109,6 +109,8 @@ type Query struct {
 	Ratios *Ratios
 	// WithoutSales leaves out what was claimed at sales, which costs a status each.
 	WithoutSales bool
+	// WithoutMissing leaves out what it would take to support a claim, which costs a search; the sentences in its place are empty.
+	WithoutMissing bool
 }
 
 // Status is the answer.

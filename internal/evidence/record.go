@@ -115,7 +115,7 @@ func (w *walker) sales(r *lineResult) ([]SaleClaims, error) {
 		}
 		if len(ref.sale.Claims) > 0 {
 			q := w.q
-			q.Lot, q.AsOf, q.WithoutSales = ref.lot, f.At.To, true
+			q.Lot, q.AsOf, q.WithoutSales, q.WithoutMissing = ref.lot, f.At.To, true, true
 			now, err := checkAll(q, ref.sale.Claims)
 			if err != nil {
 				return nil, err

@@ -22,7 +22,8 @@ type Table struct {
 	// Hash is the SHA-256 of the table's file; a policy names the table in force by it.
 	Hash [32]byte
 
-	rules []Rule
+	source []byte
+	rules  []Rule
 	// byTest finds the rules of a method, outcome and treatment in the order in which they are tried.
 	byTest map[testKey][]namedRule
 	// ofMaterial are the rules on the material itself, by treatment.
@@ -142,6 +143,9 @@ func Latest() *Table {
 	return tables[len(tables)-1]
 }
 
+// Source is the table's file. The caller must not change it.
+func (t *Table) Source() []byte { return t.source }
+
 // Rules lists the rows in their order. The caller must not change them.
 func (t *Table) Rules() []Rule { return t.rules }
 
@@ -156,7 +160,7 @@ func versionNumber(version string) int {
 
 // LoadTable reads a rule table. It refuses whatever it does not understand and names the line.
 func LoadTable(data []byte) (*Table, error) {
-	t := &Table{Hash: sha256.Sum256(data), byTest: map[testKey][]namedRule{}, ofMaterial: map[opal.Treatment][]*Rule{}, groups: map[opal.Treatment]int{}}
+	t := &Table{Hash: sha256.Sum256(data), source: data, byTest: map[testKey][]namedRule{}, ofMaterial: map[opal.Treatment][]*Rule{}, groups: map[opal.Treatment]int{}}
 	sources := map[string]sourceLine{}
 	r := csv.NewReader(bytes.NewReader(data))
 	r.Comment = '#'

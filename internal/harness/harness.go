@@ -366,6 +366,15 @@ func (n *Node) openServices() error {
 	return nil
 }
 
+// records answers what a lot's status rests on.
+func (n *Node) records(ctx context.Context, in *pb.GetStatusRequest) (*transparency.Bearing, error) {
+	b, err := n.Status.Bearing(ctx, in)
+	if err != nil {
+		return nil, err
+	}
+	return &transparency.Bearing{Status: b.Status, Lots: b.Lots, Positions: b.Positions, Size: b.Size, Rules: b.Rules}, nil
+}
+
 // listen starts the gRPC server, on its listener and in process for the gateway, and the HTTP server.
 func (n *Node) listen(ctx context.Context) error {
 	cfg := n.cfg
@@ -378,7 +387,7 @@ func (n *Node) listen(ctx context.Context) error {
 	pb.RegisterStatusServiceServer(server, n.Status)
 	pb.RegisterLaboratoryServiceServer(server, laboratory.New())
 	pb.RegisterAttachmentServiceServer(server, attachments.New(n.Attachments, cfg.Logger))
-	pb.RegisterTransparencyServiceServer(server, transparency.New(n.Log, n.Keys.Checkpoint))
+	pb.RegisterTransparencyServiceServer(server, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
 	servers := []*rpc.Server{server}
 	public := server
 	if cfg.TLSCert != "" {
@@ -394,7 +403,7 @@ func (n *Node) listen(ctx context.Context) error {
 		pb.RegisterStatusServiceServer(public, n.Status)
 		pb.RegisterLaboratoryServiceServer(public, laboratory.New())
 		pb.RegisterAttachmentServiceServer(public, attachments.New(n.Attachments, cfg.Logger))
-		pb.RegisterTransparencyServiceServer(public, transparency.New(n.Log, n.Keys.Checkpoint))
+		pb.RegisterTransparencyServiceServer(public, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
 		servers = append(servers, public)
 	}
 	n.onStop(func(ctx context.Context) error {

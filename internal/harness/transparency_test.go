@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"github.com/lotpaper/lotpaper/internal/block"
+	"github.com/lotpaper/lotpaper/internal/bundle"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/harness"
 	"github.com/lotpaper/lotpaper/internal/receipt"
@@ -233,6 +234,47 @@ func TestPublishedErrors(t *testing.T) {
 	a := n.do(t, call{method: "GET", path: "/v1/log/checkpoint"})
 	if a.code != 200 || !strings.HasPrefix(a.header.Get("Content-Type"), "text/plain") || a.header.Get("Cache-Control") != "no-store" {
 		t.Errorf("%d %v", a.code, a.header)
+	}
+}
+
+// The record of a lot is given to whoever has a token, as a file; what is asked wrongly is refused by name.
+func TestRecordOverREST(t *testing.T) {
+	n := minerNode(t, nil)
+	n.grow(t, 3)
+	lot := n.get(t, "harrow-gully", "/v1/lots").ok(t).text(t, "lots", 0, "lot")
+	path := "/v1/lots/" + lot + "/proof"
+	a := n.do(t, call{method: "GET", path: path + "?asOf=2026-01-01&since=1", as: "harrow-gully"})
+	if a.code != 200 || a.header.Get("Content-Type") != "application/octet-stream" || a.header.Get("Content-Disposition") != `attachment; filename="`+lot+`.bundle"` || a.header.Get("Cache-Control") != "no-store" {
+		t.Fatalf("%d %v", a.code, a.header)
+	}
+	c, err := bundle.Check(a.raw, "")
+	if err != nil || c.Lot != lot || c.Since != 1 || c.Anchored {
+		t.Fatalf("%+v %v", c, err)
+	}
+	if a := n.do(t, call{method: "HEAD", path: path, as: "harrow-gully"}); a.code != 200 || len(a.raw) != 0 {
+		t.Errorf("HEAD: %d with %d bytes", a.code, len(a.raw))
+	}
+	for name, c := range map[string]struct {
+		call   call
+		code   int
+		reason string
+		field  string
+	}{
+		"no token":          {call{method: "GET", path: path}, 401, "NO_TOKEN", ""},
+		"an unknown lot":    {call{method: "GET", path: "/v1/lots/harrow-gully.no/proof", as: "harrow-gully"}, 404, "UNKNOWN_LOT", "lot"},
+		"no lot's id":       {call{method: "GET", path: "/v1/lots/a%2fb/proof", as: "harrow-gully"}, 404, "UNKNOWN_LOT", "lot"},
+		"a parameter":       {call{method: "GET", path: path + "?lot=x", as: "harrow-gully"}, 400, "INVALID_FIELD", "lot"},
+		"another parameter": {call{method: "GET", path: path + "?knownAt=3", as: "harrow-gully"}, 400, "INVALID_FIELD", "knownAt"},
+		"no number":         {call{method: "GET", path: path + "?since=x", as: "harrow-gully"}, 400, "INVALID_FIELD", "since"},
+		"since nothing":     {call{method: "GET", path: path + "?since=0", as: "harrow-gully"}, 400, "INVALID_FIELD", "since"},
+		"since what comes":  {call{method: "GET", path: path + "?since=4711", as: "harrow-gully"}, 400, "INVALID_FIELD", "since"},
+		"no time":           {call{method: "GET", path: path + "?asOf=yesterday", as: "harrow-gully"}, 400, "INVALID_FIELD", "asOf"},
+		"another method":    {call{method: "POST", path: path, as: "harrow-gully"}, 405, "METHOD_NOT_ALLOWED", ""},
+	} {
+		a := n.do(t, c.call)
+		if f := a.refusal(t); a.code != c.code || f.reason != c.reason || c.field != "" && f.field != c.field {
+			t.Errorf("%s: %d %+v, want %d %s in %s", name, a.code, f, c.code, c.reason, c.field)
+		}
 	}
 }
 

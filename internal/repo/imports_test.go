@@ -128,11 +128,17 @@ func importRules() map[string]importRule {
 			outside: []string{grpcLib, protobufLib},
 		},
 		"services/transparency": {
-			module:  []string{"internal/eventlog", "internal/block", "internal/opal", "internal/fault", "internal/wire", "internal/receipt", anyGenerated},
+			module:  []string{"internal/eventlog", "internal/block", "internal/opal", "internal/fault", "internal/wire", "internal/receipt", "internal/bundle", anyGenerated},
 			outside: []string{grpcLib, protobufLib, noteLib},
 		},
 		// What others can check of the log without a network; the formats are those of a library.
 		"internal/receipt": {module: []string{"internal/block"}, outside: []string{noteLib, formatsLib}},
+		"internal/bundle": {
+			module: []string{
+				"internal/receipt", "internal/block", "internal/eventlog", "internal/account", "internal/envelope", "internal/opal", "internal/fault", "internal/canon",
+			},
+			outside: []string{noteLib},
+		},
 		"services/ledger": {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, syncLib, uuidLib, natsLib, pebbleLib, cborLib},
@@ -179,6 +185,7 @@ func importRules() map[string]importRule {
 			outside: []string{
 				cobraLib, pflagLib, progressLib, yamlLib, termLib, uuidLib, grpcLib, protobufLib, genprotoLib, natsLib, pebbleLib, syncLib,
 			},
+			tests: []string{noteLib}, // records are signed anew, as a forger would
 		},
 
 		"proto":         {},

@@ -75,6 +75,7 @@ func Methods() map[string]Access {
 		pb.TransparencyService_GetEntries_FullMethodName:       Public,
 		pb.TransparencyService_ProveInclusion_FullMethodName:   Public,
 		pb.TransparencyService_ProveConsistency_FullMethodName: Public,
+		pb.TransparencyService_GetLotProof_FullMethodName:      Read,
 
 		grpc_health_v1.Health_Check_FullMethodName:                             Public,
 		grpc_health_v1.Health_List_FullMethodName:                              Public,

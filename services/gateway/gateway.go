@@ -113,6 +113,7 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	published := &publication{pb.NewTransparencyServiceClient(cfg.Conn)}
 	mux.Handle("/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
 	mux.Handle("/v1/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
+	mux.Handle("/v1/lots/{lot}/proof", only(http.HandlerFunc(published.proof), http.MethodGet, http.MethodHead))
 	mux.Handle("/log/tile/", only(http.HandlerFunc(published.tile), http.MethodGet, http.MethodHead))
 	mux.Handle("/healthz", only(health(cfg.Ready), http.MethodGet, http.MethodHead))
 	mux.Handle("/", api(routes))

@@ -1,9 +1,13 @@
 package gateway
 
 import (
+	"errors"
+	"io"
 	"net/http"
 	"strconv"
 	"strings"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/utilities"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -92,4 +96,40 @@ func tilePath(path string) (level int32, number int64, width int32, ok bool) {
 		number = number*1000 + int64(n)
 	}
 	return level, number, width, true
+}
+
+// proof serves GET /v1/lots/{lot}/proof: the record of a lot as a file to be kept.
+func (p *publication) proof(w http.ResponseWriter, r *http.Request) {
+	in := &pb.GetLotProofRequest{Lot: r.PathValue("lot")}
+	if f := (strictQuery{}).parse(in, r.URL.Query(), utilities.NewDoubleArray([][]string{{"lot"}})); f != nil {
+		writeError(w, r, f)
+		return
+	}
+	stream, err := p.log.GetLotProof(callMetadata(r), in)
+	if err != nil {
+		writeError(w, r, err)
+		return
+	}
+	m, err := stream.Recv()
+	if err != nil {
+		writeError(w, r, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "application/octet-stream")
+	h.Set("Content-Disposition", `attachment; filename="`+in.GetLot()+`.bundle"`) // a lot that was found has no character that needs care
+	h.Set("Content-Security-Policy", "default-src 'none'; sandbox")
+	if r.Method == http.MethodHead {
+		return
+	}
+	for {
+		if _, err := w.Write(m.GetChunk()); err != nil {
+			return
+		}
+		if m, err = stream.Recv(); errors.Is(err, io.EOF) {
+			return
+		} else if err != nil {
+			panic(http.ErrAbortHandler) // the answer has begun: a reader must see that it is not whole
+		}
+	}
 }

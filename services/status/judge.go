@@ -100,7 +100,7 @@ func (f *folding) judgeSale(rec *opal.Recorded) error {
 	}
 	lot := lotOf(&sale.Event)
 	results, err := evidence.CheckClaims(evidence.Query{
-		Lot: lot, Get: f.summary, AsOf: asOf.To, KnownAt: rec.Position + 1, Rules: f.rules, WithoutSales: true,
+		Lot: lot, Get: f.summary, AsOf: asOf.To, KnownAt: rec.Position + 1, Rules: f.rules, WithoutSales: true, WithoutMissing: true,
 		Compromised: doubtful(append(slices.Clone(f.compromises.all()), f.doubts...), f.log, rec.Position+1),
 		Validated:   counting{list: f.readings(), get: f.summary}.validated, Ratios: f.ratios,
 	}, claims)

@@ -25,6 +25,11 @@ func (s *Service) GetStatus(ctx context.Context, in *pb.GetStatusRequest) (*pb.G
 	if err != nil {
 		return nil, err
 	}
+	return m.status(q)
+}
+
+// status answers a question.
+func (m *moment) status(q evidence.Query) (*pb.GetStatusResponse, error) {
 	status, err := evidence.Evaluate(q)
 	if err != nil {
 		return nil, fmt.Errorf("evaluate lot %s: %w", q.Lot, err)

@@ -47,14 +47,5 @@ func signer(origin string, private ed25519.PrivateKey) (note.Signer, error) {
 // checkpoint signs where the log stands (C2SP tlog-checkpoint).
 func checkpoint(head *eventlog.Head, private ed25519.PrivateKey) (string, error) {
 	origin := Origin(head.LogName, head.Epoch)
-	s, err := signer(origin, private)
-	if err != nil {
-		return "", err
-	}
-	root := head.Root()
-	signed, err := note.Sign(&note.Note{Text: fmt.Sprintf("%s\n%d\n%s\n", origin, head.Next, base64.StdEncoding.EncodeToString(root[:]))}, s)
-	if err != nil {
-		return "", fmt.Errorf("sign a checkpoint: %w", err)
-	}
-	return string(signed), nil
+	return signNote(origin, checkpointText(origin, head.Next, head.Root()), private)
 }

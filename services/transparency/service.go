@@ -9,6 +9,7 @@ import (
 	"golang.org/x/mod/sumdb/tlog"
 
 	"github.com/lotpaper/lotpaper/internal/block"
+	"github.com/lotpaper/lotpaper/internal/bundle"
 	"github.com/lotpaper/lotpaper/internal/eventlog"
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -31,9 +32,11 @@ type Log interface {
 	Hashes(level uint8, n uint64, width int) ([][32]byte, error)
 	// Leaves gives the leaves of events that the log holds.
 	Leaves(from, to uint64) ([]block.Leaf, error)
-	// Recorded finds an event by its id, and At by its position; nil: there is none.
+	// Recorded finds an event by its id; nil: there is none.
 	Recorded(id string) (*opal.Recorded, error)
-	At(position uint64) (*eventlog.Event, error)
+	// Entry gives an event's leaf and the envelope in which it came.
+	Entry(e *eventlog.Event) (leaf block.Leaf, signed []byte, err error)
+	bundle.Log
 }
 
 var _ Log = (*eventlog.Log)(nil)
@@ -43,12 +46,15 @@ type Service struct {
 	pb.UnimplementedTransparencyServiceServer
 	log     Log
 	private ed25519.PrivateKey
+	records Records
 }
 
 var _ pb.TransparencyServiceServer = (*Service)(nil)
 
-// New makes a service that signs with the log's checkpoint key.
-func New(log Log, private ed25519.PrivateKey) *Service { return &Service{log: log, private: private} }
+// New makes a service that signs with the log's checkpoint key. records may be nil: then no lot's record is given out.
+func New(log Log, private ed25519.PrivateKey, records Records) *Service {
+	return &Service{log: log, private: private, records: records}
+}
 
 // head is where the log stands, which must have begun.
 func (s *Service) head() (eventlog.Head, *fault.Error) {

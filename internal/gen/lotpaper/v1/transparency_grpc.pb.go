@@ -24,6 +24,7 @@ const (
 	TransparencyService_GetEntries_FullMethodName       = "/lotpaper.v1.TransparencyService/GetEntries"
 	TransparencyService_ProveInclusion_FullMethodName   = "/lotpaper.v1.TransparencyService/ProveInclusion"
 	TransparencyService_ProveConsistency_FullMethodName = "/lotpaper.v1.TransparencyService/ProveConsistency"
+	TransparencyService_GetLotProof_FullMethodName      = "/lotpaper.v1.TransparencyService/GetLotProof"
 )
 
 // TransparencyServiceClient is the client API for TransparencyService service.
@@ -44,6 +45,9 @@ type TransparencyServiceClient interface {
 	ProveInclusion(ctx context.Context, in *ProveInclusionRequest, opts ...grpc.CallOption) (*ProveInclusionResponse, error)
 	// ProveConsistency answers the proof that the log of a size is the beginning of that of a larger one.
 	ProveConsistency(ctx context.Context, in *ProveConsistencyRequest, opts ...grpc.CallOption) (*ProveConsistencyResponse, error)
+	// GetLotProof answers the record of a lot as one file that can be checked without a network, in pieces: what its status rests on, as it was signed, with the proof
+	// that each event is in the log. Private values are never in it.
+	GetLotProof(ctx context.Context, in *GetLotProofRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetLotProofResponse], error)
 }
 
 type transparencyServiceClient struct {
@@ -104,6 +108,25 @@ func (c *transparencyServiceClient) ProveConsistency(ctx context.Context, in *Pr
 	return out, nil
 }
 
+func (c *transparencyServiceClient) GetLotProof(ctx context.Context, in *GetLotProofRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetLotProofResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &TransparencyService_ServiceDesc.Streams[0], TransparencyService_GetLotProof_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[GetLotProofRequest, GetLotProofResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type TransparencyService_GetLotProofClient = grpc.ServerStreamingClient[GetLotProofResponse]
+
 // TransparencyServiceServer is the server API for TransparencyService service.
 // All implementations must embed UnimplementedTransparencyServiceServer
 // for forward compatibility.
@@ -122,6 +145,9 @@ type TransparencyServiceServer interface {
 	ProveInclusion(context.Context, *ProveInclusionRequest) (*ProveInclusionResponse, error)
 	// ProveConsistency answers the proof that the log of a size is the beginning of that of a larger one.
 	ProveConsistency(context.Context, *ProveConsistencyRequest) (*ProveConsistencyResponse, error)
+	// GetLotProof answers the record of a lot as one file that can be checked without a network, in pieces: what its status rests on, as it was signed, with the proof
+	// that each event is in the log. Private values are never in it.
+	GetLotProof(*GetLotProofRequest, grpc.ServerStreamingServer[GetLotProofResponse]) error
 	mustEmbedUnimplementedTransparencyServiceServer()
 }
 
@@ -146,6 +172,9 @@ func (UnimplementedTransparencyServiceServer) ProveInclusion(context.Context, *P
 }
 func (UnimplementedTransparencyServiceServer) ProveConsistency(context.Context, *ProveConsistencyRequest) (*ProveConsistencyResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ProveConsistency not implemented")
+}
+func (UnimplementedTransparencyServiceServer) GetLotProof(*GetLotProofRequest, grpc.ServerStreamingServer[GetLotProofResponse]) error {
+	return status.Error(codes.Unimplemented, "method GetLotProof not implemented")
 }
 func (UnimplementedTransparencyServiceServer) mustEmbedUnimplementedTransparencyServiceServer() {}
 func (UnimplementedTransparencyServiceServer) testEmbeddedByValue()                             {}
@@ -258,6 +287,17 @@ func _TransparencyService_ProveConsistency_Handler(srv interface{}, ctx context.
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TransparencyService_GetLotProof_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(GetLotProofRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(TransparencyServiceServer).GetLotProof(m, &grpc.GenericServerStream[GetLotProofRequest, GetLotProofResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type TransparencyService_GetLotProofServer = grpc.ServerStreamingServer[GetLotProofResponse]
+
 // TransparencyService_ServiceDesc is the grpc.ServiceDesc for TransparencyService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -286,6 +326,12 @@ var TransparencyService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _TransparencyService_ProveConsistency_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "GetLotProof",
+			Handler:       _TransparencyService_GetLotProof_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "lotpaper/v1/transparency.proto",
 }
