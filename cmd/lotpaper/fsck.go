@@ -99,7 +99,7 @@ func (a *app) printReport(r *eventlog.Report) error {
 		table.Pair{Name: "signatures", Value: fmt.Sprint(r.Signatures)},
 		table.Pair{Name: "records", Value: fmt.Sprint(r.Records)},
 		table.Pair{Name: "files", Value: fmt.Sprint(r.Files)},
-		table.Pair{Name: "private", Value: fmt.Sprintf("%d events with their private values, %d without", r.Openings, r.Unopened)},
+		table.Pair{Name: "private", Value: fmt.Sprintf("%d events with their private values, %d without, %d of which all were erased", r.Openings, r.Unopened, r.Erased)},
 		table.Pair{Name: "root", Value: hex.EncodeToString(r.Root[:])},
 	)
 	for _, problem := range r.Problems {
@@ -115,7 +115,7 @@ func (a *app) printReportJSON(r *eventlog.Report) error {
 	}
 	data, err := json.Marshal(map[string]any{
 		"ok": r.OK(), "blocks": r.Blocks, "events": r.Events, "envelopes": r.Envelopes, "signatures": r.Signatures, "records": r.Records,
-		"files": r.Files, "openings": r.Openings, "unopened": r.Unopened, "next": r.Next, "root": hex.EncodeToString(r.Root[:]),
+		"files": r.Files, "openings": r.Openings, "unopened": r.Unopened, "erased": r.Erased, "next": r.Next, "root": hex.EncodeToString(r.Root[:]),
 		"problems": problems, "more": r.More,
 	})
 	if err != nil {

@@ -482,5 +482,7 @@ func (c *Checked) Signers(position uint64) ([]string, error) { return c.signers[
 // KeyHolder names the party of a key.
 func (c *Checked) KeyHolder(id string) (string, error) { return c.books.KeyHolder(id) }
 
-// Revealed gives an event as it is: its private values are nowhere in a bundle.
-func (c *Checked) Revealed(e *eventlog.Event) (*opal.Recorded, error) { return e.Recorded, nil }
+// Show gives an event as it is: its private values are nowhere in a bundle.
+func (c *Checked) Show(e *eventlog.Event, _ string) (*eventlog.Shown, error) {
+	return &eventlog.Shown{Recorded: e.Recorded}, nil
+}

@@ -49,6 +49,18 @@ func (c *Client) LotProof(ctx context.Context, req *pb.GetLotProofRequest) ([]by
 	return c.raw(ctx, http.MethodGet, "/v1/lots/"+url.PathEscape(req.GetLot())+"/proof", query(req, "lot"), "", nil)
 }
 
+// RevealField shows one private value of the caller's own event to another party.
+func (c *Client) RevealField(ctx context.Context, req *pb.RevealFieldRequest) (*pb.RevealFieldResponse, error) {
+	out := &pb.RevealFieldResponse{}
+	return out, c.call(ctx, http.MethodPost, "/v1/events/"+req.GetEvent()+":reveal", nil, &pb.RevealFieldRequest{Path: req.GetPath(), To: req.GetTo()}, out)
+}
+
+// EraseFields destroys the keys of private values.
+func (c *Client) EraseFields(ctx context.Context, req *pb.EraseFieldsRequest) (*pb.EraseFieldsResponse, error) {
+	out := &pb.EraseFieldsResponse{}
+	return out, c.call(ctx, http.MethodPost, "/v1/events/"+req.GetEvent()+":erase", nil, &pb.EraseFieldsRequest{Paths: req.GetPaths(), All: req.GetAll()}, out)
+}
+
 // PutAttachment stores a file, and answers its SHA-256.
 func (c *Client) PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error) {
 	out := &pb.PutAttachmentResponse{}

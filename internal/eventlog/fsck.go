@@ -21,6 +21,8 @@ type Report struct {
 	Blocks, Events, Envelopes, Signatures, Records, Files uint64
 	// Openings are events whose private values are kept and fit; Unopened those that commit to values which are not kept here.
 	Openings, Unopened uint64
+	// Erased are events of whose private values nothing is left.
+	Erased uint64
 	// Next is the position behind the last event that was derived anew, and Root the root of the tree over all of them.
 	Next uint64
 	Root [32]byte
@@ -319,8 +321,11 @@ func (c *checker) events(s *Sealed) {
 			continue
 		}
 		at := e.Recorded.Position
-		list, err := c.log.OpeningsOf(e)
+		list, erased, err := c.log.OpeningsOf(e)
 		switch {
+		case err == nil && len(list) == 0 && len(erased) > 0:
+			c.report.Erased++
+			continue
 		case err == nil && len(list) == 0:
 			c.report.Unopened++
 			if len(c.report.Notes) < mostProblems {

@@ -22,7 +22,7 @@ import (
 
 // Options say where and how a Log is kept.
 type Options struct {
-	// Dir is the node's data folder; the log lies in Dir/log, private values in Dir/openings.
+	// Dir is the node's data folder; the log lies in Dir/log, private values in Dir/openings, their keys in Dir/openings.keys.
 	Dir string
 	// FS is the file system; nil: the disk's.
 	FS vfs.FS
@@ -84,9 +84,12 @@ type Log struct {
 	opts     Options
 	db       *pebble.DB
 	openings *pebble.DB
-	cache    *pebble.Cache
-	codecs   *codecs
-	mark     markFile
+	// openingKeys are the keys of what is in openings. erasing is held while some are destroyed.
+	openingKeys *keyFile
+	erasing     sync.Mutex
+	cache       *pebble.Cache
+	codecs      *codecs
+	mark        markFile
 
 	lots    *memo[account.Lot]
 	lines   *memo[account.Line]
@@ -161,11 +164,19 @@ func (l *Log) open() (err error) {
 	if l.openings, err = openStore(cfg); err != nil {
 		return err
 	}
+	if l.openingKeys, err = openKeyFile(l.opts.FS, l.opts.FS.PathJoin(l.opts.Dir, keyFileName), l.opts.ReadOnly); err != nil {
+		return &StoreError{"open the keys of private values in " + keyFileName, err}
+	}
 	if !l.opts.ReadOnly {
 		for _, dir := range []string{l.opts.Dir, l.opts.FS.PathDir(l.opts.Dir)} {
 			if err := syncFolder(l.opts.FS, dir); err != nil {
 				return &StoreError{"sync the folder " + dir, err}
 			}
+		}
+	}
+	if !l.opts.ReadOnly {
+		if err := l.sealPlain(); err != nil {
+			return err
 		}
 	}
 	return l.load()
@@ -224,6 +235,9 @@ func (l *Log) closeStores() (err error) {
 		if db != nil {
 			err = errors.Join(err, db.Close())
 		}
+	}
+	if l.openingKeys != nil {
+		err = errors.Join(err, l.openingKeys.close())
 	}
 	l.cache.Unref()
 	return err

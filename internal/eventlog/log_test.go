@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -396,9 +397,15 @@ func TestPrivateValues(t *testing.T) {
 	if e.Recorded.Event.Remark != "" {
 		t.Error("a private value is in the log")
 	}
-	r, err := b.log.Revealed(e)
-	if err != nil || r.Event.Remark != ev.Remark || r.Event.Mined.Origin.Deposit != "Wadla" || r.Event.Party != ev.Party {
-		t.Errorf("found %+v, %v", r, err)
+	shown, err := b.log.Show(e, ev.Party)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := shown.Recorded; r.Event.Remark != ev.Remark || r.Event.Mined.Origin.Deposit != "Wadla" || r.Event.Party != ev.Party || len(shown.Withheld)+len(shown.Erased) != 0 {
+		t.Errorf("found %+v", shown)
+	}
+	if shown, err := b.log.Show(e, "third-drawer"); err != nil || shown.Recorded.Event.Remark != "" || !slices.Equal(shown.Withheld, []string{"remark", "mined.origin.deposit"}) {
+		t.Errorf("a stranger sees %+v, %v", shown, err)
 	}
 	if e.Recorded.Event.Remark != "" || e.Recorded.Event.Mined.Origin.Deposit != "" {
 		t.Error("the event itself was changed")

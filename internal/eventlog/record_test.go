@@ -218,7 +218,7 @@ func failingWrites(t *testing.T, n, burst int64) (failed bool) {
 		t.Errorf("found %d blocks, want %d", got, want)
 	}
 	for _, e := range private {
-		if list, err := b.log.OpeningsOf(e); err != nil || len(list) != 1 {
+		if list, _, err := b.log.OpeningsOf(e); err != nil || len(list) != 1 {
 			t.Errorf("event %s has lost its private values: %v", e.ID(), err)
 		}
 	}

@@ -43,6 +43,7 @@ import (
 	"github.com/lotpaper/lotpaper/services/intake"
 	"github.com/lotpaper/lotpaper/services/laboratory"
 	"github.com/lotpaper/lotpaper/services/ledger"
+	"github.com/lotpaper/lotpaper/services/privacy"
 	"github.com/lotpaper/lotpaper/services/status"
 	"github.com/lotpaper/lotpaper/services/transparency"
 )
@@ -387,6 +388,7 @@ func (n *Node) listen(ctx context.Context) error {
 	pb.RegisterStatusServiceServer(server, n.Status)
 	pb.RegisterLaboratoryServiceServer(server, laboratory.New())
 	pb.RegisterAttachmentServiceServer(server, attachments.New(n.Attachments, cfg.Logger))
+	pb.RegisterPrivacyServiceServer(server, privacy.New(n.Log))
 	pb.RegisterTransparencyServiceServer(server, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
 	servers := []*rpc.Server{server}
 	public := server
@@ -403,6 +405,7 @@ func (n *Node) listen(ctx context.Context) error {
 		pb.RegisterStatusServiceServer(public, n.Status)
 		pb.RegisterLaboratoryServiceServer(public, laboratory.New())
 		pb.RegisterAttachmentServiceServer(public, attachments.New(n.Attachments, cfg.Logger))
+		pb.RegisterPrivacyServiceServer(public, privacy.New(n.Log))
 		pb.RegisterTransparencyServiceServer(public, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
 		servers = append(servers, public)
 	}

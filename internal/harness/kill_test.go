@@ -355,8 +355,12 @@ func checkAcknowledged(t *testing.T, dir string, acked []ack) {
 		if err != nil || e == nil {
 			t.Fatalf("event %s by its id: %v, %v", a.id, e, err)
 		}
-		rec, err := n.Log.Revealed(e)
-		if err != nil || rec.Event.Remark != a.id[strings.Index(a.id, "/")+1:] {
+		shown, err := n.Log.Show(e, e.Recorded.Event.Party)
+		if err != nil {
+			t.Fatalf("event %s: %v", a.id, err)
+		}
+		rec := shown.Recorded
+		if rec.Event.Remark != a.id[strings.Index(a.id, "/")+1:] {
 			t.Errorf("event %s has the private value %q (%v)", a.id, rec.Event.Remark, err)
 		}
 		lot := rec.Event.Lot

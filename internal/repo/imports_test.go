@@ -127,6 +127,10 @@ func importRules() map[string]importRule {
 			module:  []string{"internal/attachment", "internal/fault", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
+		"services/privacy": {
+			module:  []string{"internal/account", "internal/eventlog", "internal/opal", "internal/fault", "internal/rpc", anyGenerated},
+			outside: []string{grpcLib},
+		},
 		"services/transparency": {
 			module:  []string{"internal/eventlog", "internal/block", "internal/opal", "internal/fault", "internal/wire", "internal/receipt", "internal/bundle", anyGenerated},
 			outside: []string{grpcLib, protobufLib, noteLib},

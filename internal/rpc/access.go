@@ -70,6 +70,9 @@ func Methods() map[string]Access {
 		pb.AttachmentService_PutAttachment_FullMethodName: Post,
 		pb.AttachmentService_GetAttachment_FullMethodName: Read,
 
+		pb.PrivacyService_RevealField_FullMethodName: Post,
+		pb.PrivacyService_EraseFields_FullMethodName: Post, // the event's poster, or the admin
+
 		pb.TransparencyService_GetCheckpoint_FullMethodName:    Public,
 		pb.TransparencyService_GetTile_FullMethodName:          Public,
 		pb.TransparencyService_GetEntries_FullMethodName:       Public,

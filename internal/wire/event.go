@@ -79,6 +79,8 @@ func notInRequests(m *pb.Event) *fault.Error {
 		name = "computed"
 	case len(m.Withheld) > 0:
 		name = "withheld"
+	case len(m.Erased) > 0:
+		name = "erased"
 	case m.WithdrawnBy != nil:
 		name = "withdrawnBy"
 	case m.CorrectedBy != nil:

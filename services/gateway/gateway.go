@@ -101,6 +101,9 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 		if err := pb.RegisterTransparencyServiceHandlerClient(ctx, mux, pb.NewTransparencyServiceClient(cfg.Conn)); err != nil {
 			return nil, fmt.Errorf("register transparency routes: %w", err)
 		}
+		if err := pb.RegisterPrivacyServiceHandlerClient(ctx, mux, pb.NewPrivacyServiceClient(cfg.Conn)); err != nil {
+			return nil, fmt.Errorf("register privacy routes: %w", err)
+		}
 		if err := pb.RegisterLaboratoryServiceHandlerClient(ctx, mux, pb.NewLaboratoryServiceClient(cfg.Conn)); err != nil {
 			return nil, fmt.Errorf("register laboratory routes: %w", err)
 		}

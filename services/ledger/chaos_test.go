@@ -315,8 +315,8 @@ func (c *crasher) verifyPrivate(log *eventlog.Log) {
 			c.t.Errorf("event %s: %v, %v", id, e, err)
 			continue
 		}
-		r, err := log.Revealed(e)
-		if err != nil || r.Event.Mined.Origin.Deposit == "" {
+		shown, err := log.Show(e, e.Recorded.Event.Party)
+		if err != nil || shown.Recorded.Event.Mined.Origin.Deposit == "" {
 			c.t.Errorf("event %s has lost its private values: %v", id, err)
 		}
 	}

@@ -211,10 +211,11 @@ func (s *smallStore) askEvent(log *eventlog.Log, id string, position uint64, say
 			return err
 		}
 	}
-	r, err := log.Revealed(e)
+	shown, err := log.Show(e, e.Recorded.Event.Party)
 	if err != nil {
 		return err
 	}
+	r := shown.Recorded
 	posted, err := log.Posted(r.Event.Party, r.Event.RequestID)
 	if err != nil {
 		return err

@@ -7,7 +7,6 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
-	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/eventlog"
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -84,27 +83,15 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 	return out, nil
 }
 
-// present writes an event as a party may see it: private fields to its poster only, with what judging found, and with the marks of
+// present writes an event as a party may see it: private fields to its poster, and to whom the poster showed them, with what judging found, and with the marks of
 // later events as far as they were known before a position.
 func (s *Service) present(st *store, e *eventlog.Event, party string, known uint64) (*pb.Event, error) {
-	rec := e.Recorded
-	own := rec.Event.Party == party
-	if own {
-		var err error
-		if rec, err = s.log.Revealed(e); err != nil {
-			return nil, err
-		}
+	shown, err := s.log.Show(e, party)
+	if err != nil {
+		return nil, err
 	}
-	out := wire.RecordedFromDomain(rec)
-	if !own {
-		statement, err := envelope.DecodeStatement(e.Statement)
-		if err != nil {
-			return nil, fmt.Errorf("read the statement of %s: %w", e.ID(), err)
-		}
-		for _, c := range statement.Commitments {
-			out.Withheld = append(out.Withheld, c.Path)
-		}
-	}
+	out := wire.RecordedFromDomain(shown.Recorded)
+	out.Withheld, out.Erased = shown.Withheld, shown.Erased
 	sale, err := s.judged(st, e)
 	if err != nil {
 		return nil, err

@@ -39,8 +39,8 @@ type Events interface {
 	// Signers answers the ids of the keys that signed for the event at a position, and KeyHolder whose a key is.
 	Signers(position uint64) (keyIDs []string, err error)
 	KeyHolder(keyID string) (party string, err error)
-	// Revealed gives an event with its private values, as far as they are kept on this node.
-	Revealed(e *eventlog.Event) (*opal.Recorded, error)
+	// Show gives an event with the private values that a party may see, as far as they are kept on this node.
+	Show(e *eventlog.Event, party string) (*eventlog.Shown, error)
 }
 
 // Log is a node's own copy of the log.

@@ -165,7 +165,9 @@ type Event struct {
 	// Answers only: what the service made of a test's measurement.
 	Computed *Computed `protobuf:"bytes,67,opt,name=computed,proto3,oneof" json:"computed,omitempty"`
 	// Answers only: why it is doubtful who posted it, such as a key that was in other hands by then; left out: it is not.
-	Doubtful      *string `protobuf:"bytes,68,opt,name=doubtful,proto3,oneof" json:"doubtful,omitempty"`
+	Doubtful *string `protobuf:"bytes,68,opt,name=doubtful,proto3,oneof" json:"doubtful,omitempty"`
+	// Answers only: paths of private fields that were given and then erased: nobody can see them any more.
+	Erased        []string `protobuf:"bytes,69,rep,name=erased,proto3" json:"erased,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -612,6 +614,13 @@ func (x *Event) GetDoubtful() string {
 		return *x.Doubtful
 	}
 	return ""
+}
+
+func (x *Event) GetErased() []string {
+	if x != nil {
+		return x.Erased
+	}
+	return nil
 }
 
 type isEvent_Body interface {
@@ -5271,7 +5280,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x04name\x18\x03 \x01(\tH\x02R\x04name\x88\x01\x01B\t\n" +
 	"\a_sha256B\r\n" +
 	"\v_media_typeB\a\n" +
-	"\x05_name\"\x98\x14\n" +
+	"\x05_name\"\xb0\x14\n" +
 	"\x05Event\x12\"\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tH\x01R\trequestId\x88\x01\x01\x12\x15\n" +
@@ -5330,7 +5339,8 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\fwithdrawn_by\x18A \x01(\tH\vR\vwithdrawnBy\x88\x01\x01\x12&\n" +
 	"\fcorrected_by\x18B \x01(\tH\fR\vcorrectedBy\x88\x01\x01\x126\n" +
 	"\bcomputed\x18C \x01(\v2\x15.lotpaper.v1.ComputedH\rR\bcomputed\x88\x01\x01\x12\x1f\n" +
-	"\bdoubtful\x18D \x01(\tH\x0eR\bdoubtful\x88\x01\x01B\x06\n" +
+	"\bdoubtful\x18D \x01(\tH\x0eR\bdoubtful\x88\x01\x01\x12\x16\n" +
+	"\x06erased\x18E \x03(\tR\x06erasedB\x06\n" +
 	"\x04bodyB\r\n" +
 	"\v_request_idB\x06\n" +
 	"\x04_lotB\b\n" +
