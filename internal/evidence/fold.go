@@ -505,7 +505,7 @@ func newTest(f Fact, t *opal.Tested, moisture opal.Moisture, computed *opal.Comp
 		word, also = computed.Outcome, list(computed.Also)
 	}
 	return TestFact{
-		Computed: word, Also: also,
+		Computed: word, Also: also, Measured: computed != nil,
 		Fact: f, Method: t.Method, Outcome: t.Outcome, Findings: list(t.Findings), LookedFor: list(t.LookedFor), Identity: t.Identity,
 		Conditions: conditions, Protocol: t.Protocol, Sample: sample, Moisture: moisture,
 	}

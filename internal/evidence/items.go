@@ -75,8 +75,8 @@ func (l *line) weigh(t *lineTest, outcome int, treatment opal.Treatment, item *I
 	}
 	w := weighed{test: t, item: item}
 	rule := l.fitting(t, finding, treatment)
-	if (rule.Stance == Shows || rule.Stance == PointsTo) && t.positive != nil && *t.positive == 0 && l.lookedFor(t, finding, treatment) {
-		// None of them showed it, and it was looked for: that is what NOTHING_SEEN says.
+	if (rule.Stance == Shows || rule.Stance == PointsTo) && t.positive != nil && *t.positive == 0 && l.lookedFor(t, finding, treatment) && !f.read() {
+		// None of them showed it, and it was looked for: that is what NOTHING_SEEN says. What the service read in a spectrum nobody counts away.
 		word := finding.Outcome
 		finding.Outcome = opal.NothingSeen
 		if !l.w.brief {
@@ -343,6 +343,9 @@ func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treat
 		return "", false
 	}
 	if absence {
+		if t.fact.reading().contested {
+			return textContested(item.Outcome), false
+		}
 		if !t.surely {
 			return textPerhapsAfter, true
 		}

@@ -162,8 +162,7 @@ func LastTest(s *Summary, method opal.Method, before opal.When, knownAt uint64, 
 	var last *TestFact
 	for i := range s.Tests {
 		t := &s.Tests[i]
-		// What has no computed word has no readings.
-		if t.Method != method || t.Computed == "" || !t.Fact.live(knownAt) || t.Fact.Event == but || !t.Fact.At.Before(before) {
+		if t.Method != method || !t.Measured || !t.Fact.live(knownAt) || t.Fact.Event == but || !t.Fact.At.Before(before) {
 			continue
 		}
 		if last == nil || !t.Fact.At.Before(last.Fact.At) {

@@ -180,6 +180,8 @@ type TestFact struct {
 	// is the tester's.
 	Computed opal.Outcome   `cbor:"11,keyasint,omitempty"`
 	Also     []opal.Outcome `cbor:"12,keyasint,omitempty"`
+	// Measured: the service computed something from the test's measurement, also where no word fits.
+	Measured bool `cbor:"13,keyasint,omitempty"`
 }
 
 // word is the outcome that is judged: what was computed from a measurement, else what the tester says.

@@ -270,6 +270,10 @@ func textCompromised(party string) string {
 	return "the key of " + party + " was compromised by then"
 }
 
+func textContested(outcome opal.Outcome) string {
+	return "the tester names what is in the same spectrum, so that " + plainWord(outcome) + " does not count as absence"
+}
+
 func textStranger(party string) string {
 	return party + " did not hold this stone then"
 }
@@ -302,8 +306,8 @@ func textTest(t *TestFact, finding *opal.TestFinding) string {
 		s += " (" + strings.ToLower(string(finding.Where)) + ")"
 	}
 	switch {
-	case finding.Outcome == opal.Unreadable && t.doubted():
-		s += " (its readings give " + plainWord(t.Computed) + ", the tester saw bands: one of them errs)"
+	case t.read():
+		s += textReading(t, finding)
 	case t.Computed == "" || finding.Outcome != t.Computed && !slices.Contains(t.Also, finding.Outcome):
 	case t.Outcome != "" && t.Outcome != t.Computed:
 		s += " (computed from its readings; the tester's word was " + plainWord(t.Outcome) + ")"
@@ -311,6 +315,43 @@ func textTest(t *TestFact, finding *opal.TestFinding) string {
 		s += " (computed from its readings)"
 	}
 	return s
+}
+
+// textReading says of a spectrum's word whether the service read it, and where the tester says otherwise.
+func textReading(t *TestFact, finding *opal.TestFinding) string {
+	r := t.reading()
+	own := finding.Outcome == r.word || slices.Contains(t.Also, finding.Outcome)
+	s := ""
+	switch {
+	case own && r.word == t.Computed:
+		s = " (computed from its readings"
+	case own && t.Computed != "":
+		s = " (its readings give " + plainWord(t.Computed)
+	case own:
+		s = " (its readings show peaks that no word fits"
+	case r.contested && kindOf(finding.Outcome) == organicMatter:
+		s = " (the tester's word; its readings give " + plainWord(t.Computed)
+	case t.Computed == "" && kindOf(finding.Outcome) == dyeMatter:
+		s = " (the tester's word for peaks that its readings show and no word fits"
+	default:
+		return ""
+	}
+	var words []string
+	for _, o := range r.unseen {
+		words = append(words, plainWord(o))
+	}
+	saw := "; the tester saw " + strings.Join(words, ", ")
+	switch {
+	case len(words) > 0 && t.unread():
+		s += saw + ", which is not judged where nothing could be read"
+	case len(words) > 0 && r.word == opal.Unreadable:
+		s += saw + ", of which they show nothing: one of the two errs, so neither is judged"
+	case len(words) > 0:
+		s += saw + ", of which they show nothing: one of the two errs, so that is not judged"
+	case own && t.Outcome != "" && t.Outcome != t.Computed:
+		s += "; the tester's word was " + plainWord(t.Outcome)
+	}
+	return s + ")"
 }
 
 // textItem is the sentence of a test's item, whose beginning it has already.

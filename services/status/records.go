@@ -7,7 +7,7 @@ import (
 )
 
 // schema is the version of everything below. Another number makes another directory, and what stands in the old one is made anew.
-const schema = 3
+const schema = 4
 
 // meta says what the store holds: every event before Next, of the log that had that tree then. It lies in every batch, so that a
 // store is never at two places at once.
