@@ -129,7 +129,7 @@ func (w *weighed) towards() int {
 	switch x := w.item; {
 	case x.LR != nil && x.LR.Lower > 1:
 		return 1
-	case x.LR != nil && x.LR.Upper < 1:
+	case x.LR.against():
 		return -1
 	case x.LR != nil:
 		return 0
@@ -337,6 +337,9 @@ func (l *line) reason(w *weighed, treatment opal.Treatment, found map[opal.Treat
 		return textCompromised(f.Party), false
 	case t.stranger && item.Stance != Silent:
 		return textStranger(f.Party), false
+	}
+	if item.Stance == PointsTo && item.LR.against() {
+		return textSignAgainst, false
 	}
 	absence := w.towards() < 0 || w.towards() == 0 && item.Stance == PointsAway
 	if !absence && !(low(item.Outcome) && item.Stance != Silent) {

@@ -1,6 +1,7 @@
 package evidence
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -194,14 +195,15 @@ func TestMoreWitnessesNeverTurnTheVerdict(t *testing.T) {
 	})
 }
 
-// Where known stones were counted, the counts decide which way an outcome points, and so what ends it: an absence ends with a gap, a presence does not.
+// Where known stones were counted, the counts decide which way a clean outcome points, and so what ends it: an absence ends with a gap, a presence does not. A
+// sign they can only take the weight from.
 func TestCountsDecideWhichWayAnOutcomePoints(t *testing.T) {
 	for name, x := range map[string]struct {
 		outcome       opal.Outcome
 		counts        Counted
 		before, after Verdict
 	}{
-		"a sign that untreated stones show":     {"RAISED", Counted{0, 40, 60, 60}, NotFound, NotTested},
+		"a sign that untreated stones show":     {"RAISED", Counted{0, 40, 60, 60}, NotTested, NotTested},
 		"a clean word that treated stones show": {"AS_UNTREATED", Counted{40, 40, 0, 60}, Found, Found},
 		"a sign":                                {"RAISED", Counted{40, 40, 0, 60}, Found, Found},
 		"a clean word":                          {"AS_UNTREATED", Counted{0, 40, 60, 60}, NotFound, NotTested},
@@ -295,4 +297,35 @@ func TestWhatEndedStillRestrains(t *testing.T) {
 	}
 	w.post("lab", "mine.n", "2026-03-02", &opal.Withdrawn{Event: weak, Because: "another stone"})
 	wantVerdict(t, ask("mine.s"), opal.Dye, NotFound)
+}
+
+// A sign never speaks against its treatment, whoever counted it and however: by stated counts and by a laboratory's own tests it is shown with its counts, set aside,
+// and takes nothing from what else there is.
+func TestNoCountsTurnASignIntoAnAbsence(t *testing.T) {
+	w := newWorld(t)
+	var lots []string
+	for i := range 12 {
+		treated, untreated := fmt.Sprintf("ref.t%d", i), fmt.Sprintf("ref.u%d", i)
+		w.known(treated, opal.KnownTreated, opal.Resin, "NONE")
+		w.known(untreated, opal.KnownUntreated, "", "RAISED")
+		lots = append(lots, treated, untreated)
+	}
+	stones := w.stones(lots...)
+	for name, v := range map[string]Validation{
+		"stated": validation("lab/v1", "RAISED", opal.Resin, 0, 12, 12, 12), "own": {Event: "lab/v1", Lots: lots, Stones: stones},
+	} {
+		w.stone("mine." + name)
+		w.testedAs("mine."+name, "lab", "P1", "2026-02-01", "RAISED")
+		q := w.query("mine." + name)
+		q.Validated = func(string, opal.Method, string, uint64) ([]Validation, error) { return []Validation{v}, nil }
+		got := wantVerdict(t, w.ask(q), opal.Resin, NotTested)
+		x := got.Evidence[0]
+		if x.Counts || x.Stance != PointsTo || x.Counted == nil || *x.Counted != (Counted{0, 12, 12, 12}) || x.SetAside != textSignAgainst || got.LR != nil {
+			t.Errorf("%s: %+v", name, x)
+		}
+		// Nor does it hide that an outcome of the same kind denies it, or that another shows it.
+		w.testedAs("mine."+name, "lab", "P2", "2026-02-02", "RESIN_BANDS")
+		q.KnownAt = w.next
+		wantVerdict(t, w.ask(q), opal.Resin, Found)
+	}
 }

@@ -342,6 +342,11 @@ func (n *nextRun) rows(lab Laboratory, t opal.Treatment) ([]outcomeCounts, error
 		if l.w.err != nil {
 			return nil, l.w.err
 		}
+		if c.enough() && rule.Stance == PointsTo {
+			if lr := l.w.q.Ratios.Of(*c, ItemLevel); lr.against() {
+				continue // a sign that counts cannot turn, and that so tells nothing
+			}
+		}
 		if c.enough() && (lab.Party == "") == (from == published) {
 			out = append(out, outcomeCounts{o, *c})
 		}

@@ -270,6 +270,10 @@ func textCompromised(party string) string {
 	return "the key of " + party + " was compromised by then"
 }
 
+// textSignAgainst: counts cannot turn a sign into an absence. That more untreated than treated stones showed it says how the known stones were chosen or read, and
+// not that a stone with the sign is clean.
+const textSignAgainst = "a sign that known stones showed more often untreated than treated says nothing either way"
+
 func textContested(outcome opal.Outcome) string {
 	return "the tester names what is in the same spectrum, so that " + plainWord(outcome) + " does not count as absence"
 }

@@ -332,6 +332,9 @@ func (r LikelihoodRatio) times(x LikelihoodRatio) LikelihoodRatio {
 	return LikelihoodRatio{float64(r.Point * x.Point), float64(r.Lower * x.Lower), float64(r.Upper * x.Upper)}
 }
 
+// against tells whether known stones showed an outcome surely more often untreated than treated; not without a ratio.
+func (r *LikelihoodRatio) against() bool { return r != nil && r.Upper < 1 }
+
 // finds, suspects and denies tell what a ratio makes of the verdict.
 func (r LikelihoodRatio) finds() bool { return r.Point >= foundRatio && r.Cautious() >= foundCautious }
 
