@@ -204,3 +204,69 @@ func TestReferenceStonesInAnyOrder(t *testing.T) {
 		}
 	}
 }
+
+// Bands that were compared with nothing are no witness for what a comparison gives, whichever stones were tested before there was anything to compare with.
+func TestBandsThatWereNotComparedAreNoWitness(t *testing.T) {
+	var both []Counted
+	for _, first := range []opal.Known{opal.KnownUntreated, opal.KnownTreated} {
+		w := newWorld(t)
+		var lots []string
+		add := func(known opal.Known, word opal.Outcome) {
+			lot := fmt.Sprintf("ref.k%d", len(lots))
+			treatment := opal.Treatment("")
+			if known == opal.KnownTreated {
+				treatment = opal.Resin
+			}
+			w.known(lot, known, treatment, word)
+			lots = append(lots, lot)
+		}
+		later, compared := opal.KnownTreated, opal.Outcome("MANY")
+		if first == opal.KnownTreated {
+			later, compared = opal.KnownUntreated, "AS_UNTREATED"
+		}
+		for range 12 {
+			add(first, "ORGANICS_PRESENT")
+			add(later, compared)
+		}
+		ask := func(word opal.Outcome) *TreatmentStatus {
+			lot := "mine." + string(word)
+			if w.summaries[lot] == nil {
+				w.stone(lot)
+				w.testedAs(lot, "lab", "P1", "2026-02-01", word)
+			}
+			q := w.query(lot)
+			stones := w.stones(lots...)
+			q.Validated = func(string, opal.Method, string, uint64) ([]Validation, error) {
+				return []Validation{{Event: "lab/named", Lots: lots, Stones: stones}}, nil
+			}
+			return w.ask(q).of(opal.Resin)
+		}
+		for _, word := range []opal.Outcome{"ORGANICS_PRESENT", "RAISED", "MANY", "AS_UNTREATED"} {
+			if got := ask(word); got.Verdict != Open || got.LR != nil && got.LR.Says() {
+				t.Errorf("%s first: %s is %s, %+v by %+v", first, word, got.Verdict, got.LR, got.Evidence[0].Counted)
+			}
+		}
+		// Bands there were on all of them.
+		if c := ask("ORGANICS_PRESENT").Evidence[0].Counted; c == nil || *c != (Counted{12, 12, 12, 12}) {
+			t.Errorf("%s first: bands on %+v", first, c)
+		}
+		// A stone that showed none needs no comparison to be told from those.
+		if got := ask("NONE"); got.Evidence[0].Counted == nil || *got.Evidence[0].Counted != (Counted{0, 12, 0, 12}) {
+			t.Errorf("%s first: none on %+v", first, got.Evidence[0].Counted)
+		}
+		// Once they are tested again, with something to compare with, they count.
+		for i := 0; i < len(lots); i += 2 {
+			word := opal.Outcome("AS_UNTREATED")
+			if first == opal.KnownTreated {
+				word = "MANY"
+			}
+			w.testedAs(lots[i], "lab", "P1", "2026-02-03", word)
+		}
+		if c := ask("MANY").Evidence[0].Counted; c != nil {
+			both = append(both, *c)
+		}
+	}
+	if want := []Counted{{12, 12, 0, 12}, {12, 12, 0, 12}}; !slices.Equal(both, want) {
+		t.Errorf("tested again: %+v, want %+v", both, want)
+	}
+}
