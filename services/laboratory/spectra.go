@@ -2,7 +2,10 @@ package laboratory
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
+	"math"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -17,8 +20,8 @@ const maxKnown = 50
 
 // ReadSpectrum reads a spectrum.
 func (s *Service) ReadSpectrum(_ context.Context, in *pb.ReadSpectrumRequest) (*pb.ReadSpectrumResponse, error) {
-	given := spectrum.Kind(in.GetKind())
-	if given != "" && given != spectrum.Infrared && given != spectrum.Raman {
+	kind := spectrum.Kind(in.GetKind())
+	if kind != "" && kind != spectrum.Infrared && kind != spectrum.Raman {
 		return nil, fault.New(fault.InvalidField, "kind", "found %q, accepted is INFRARED or RAMAN", in.GetKind())
 	}
 	material, f := materialKind(in.GetMaterial())
@@ -32,7 +35,6 @@ func (s *Service) ReadSpectrum(_ context.Context, in *pb.ReadSpectrumRequest) (*
 	if f != nil {
 		return nil, f
 	}
-	kind := given
 	if kind == "" {
 		if kind = curve.Kind; kind == "" {
 			return nil, fault.New(fault.InvalidField, "kind", "found nothing here nor in the file, accepted is INFRARED or RAMAN")
@@ -40,6 +42,8 @@ func (s *Service) ReadSpectrum(_ context.Context, in *pb.ReadSpectrumRequest) (*
 	}
 	// Whoever gives the known ones says with it that they are of the same material and look.
 	alike := opal.Material{Kind: material, Look: opal.Translucent}
+	// The same curve is the same stone: given twice it would make known stones of one, and the one asked about would be its own measure.
+	given := map[[sha256.Size]byte]string{pointsOf(curve): "the spectrum that is asked about"}
 	var known []spectrum.Reference
 	for i, k := range in.GetKnownUntreated() {
 		path := fmt.Sprintf("knownUntreated[%d]", i)
@@ -47,6 +51,11 @@ func (s *Service) ReadSpectrum(_ context.Context, in *pb.ReadSpectrumRequest) (*
 		if f != nil {
 			return nil, within(path, f)
 		}
+		points := pointsOf(c)
+		if of := given[points]; of != "" {
+			return nil, fault.New(fault.InvalidField, path, "found the points of %s again, accepted is one spectrum of each known stone, and none of the stone asked about", of)
+		}
+		given[points] = path
 		r, f := spectrum.Read(c, kind, alike, nil)
 		if f != nil {
 			return nil, within(path+"."+field, f)
@@ -66,6 +75,20 @@ func (s *Service) ReadSpectrum(_ context.Context, in *pb.ReadSpectrumRequest) (*
 		out.Bands = append(out.Bands, bandOf(&r.Bands[i]))
 	}
 	return out, nil
+}
+
+// pointsOf tells one curve from another by its points, whichever form they came in.
+func pointsOf(c *spectrum.Curve) (sum [sha256.Size]byte) {
+	b := make([]byte, 0, 16*len(c.X))
+	for i, x := range c.X {
+		y := c.Y[i]
+		if math.IsNaN(y) {
+			y = math.NaN() // of all the ways to write it, one
+		}
+		b = binary.BigEndian.AppendUint64(b, math.Float64bits(x))
+		b = binary.BigEndian.AppendUint64(b, math.Float64bits(y))
+	}
+	return sha256.Sum256(b)
 }
 
 // curveOf reads the one form that is given, and names it.

@@ -69,12 +69,21 @@ func TestReadSpectrum(t *testing.T) {
 		}
 	}
 	bad := text[:len(text)/2]
+	other := made(9, 0.2)
+	known0, known1, known2 := other.JCAMP(synth.AFFN, 1e-5), columns(made(8, 0.2)), other.JCAMP(synth.DIFDUP, 1e-5)
+	// The same points in another file: with the abscissas the other way round.
+	lines := strings.SplitAfter(table, "\n")
+	slices.Reverse(lines)
+	turned := strings.Join(lines, "")
+	twice := []*pb.KnownSpectrum{{Jcamp: &known0}, {Columns: &known1}, {Jcamp: &known2}}
 	for field, in := range map[string]*pb.ReadSpectrumRequest{
 		"kind":                     {Kind: proto.String("ULTRAVIOLET"), Jcamp: &text},
 		"jcamp":                    {Kind: proto.String("INFRARED")},
 		"material":                 {Jcamp: &text, Material: proto.String("GLASS")},
 		"columns":                  {Kind: proto.String("INFRARED"), Columns: proto.String("a")},
-		"knownUntreated[1].jcamp":  {Jcamp: &text, KnownUntreated: []*pb.KnownSpectrum{{Jcamp: &text}, {Jcamp: &bad}}},
+		"knownUntreated[1].jcamp":  {Jcamp: &text, KnownUntreated: []*pb.KnownSpectrum{{Jcamp: &known0}, {Jcamp: &bad}}},
+		"knownUntreated[2]":        {Jcamp: &text, KnownUntreated: twice},
+		"knownUntreated[1]":        {Columns: &table, KnownUntreated: []*pb.KnownSpectrum{{Jcamp: &known0}, {Columns: &turned}}, Kind: proto.String("INFRARED")},
 		"knownUntreated[0].jcamp ": {Jcamp: &text, KnownUntreated: []*pb.KnownSpectrum{{Jcamp: &text, Columns: &table}}},
 		"knownUntreated":           {Jcamp: &text, KnownUntreated: make([]*pb.KnownSpectrum, 51)},
 	} {

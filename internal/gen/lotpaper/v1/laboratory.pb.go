@@ -1215,6 +1215,7 @@ type ReadSpectrumRequest struct {
 	// HYDROPHANE, VOLCANIC, SEDIMENTARY, FIRE, COMMON, MATRIX, BOULDER or UNKNOWN (default).
 	Material *string `protobuf:"bytes,4,opt,name=material,proto3,oneof" json:"material,omitempty"`
 	// Spectra of stones of the same material and look that are known to be untreated, one of each stone, up to 50; from 5 on they are compared with.
+	// A curve that is given twice, or that is the one asked about, is refused.
 	KnownUntreated []*KnownSpectrum `protobuf:"bytes,5,rep,name=known_untreated,json=knownUntreated,proto3" json:"known_untreated,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
