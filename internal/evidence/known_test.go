@@ -14,7 +14,12 @@ import (
 // reference marks a lot as a stone of known history.
 func (w *world) reference(lot string, known opal.Known, treatment opal.Treatment) (event string) {
 	w.t.Helper()
-	ev := opal.Event{Lot: lot, Party: "lab", OccurredAt: "2026-01-10", ReferenceSet: &opal.ReferenceSet{Known: known, Treatment: treatment, How: "bought with its history"}}
+	return w.referenceBy("lab", lot, known, treatment)
+}
+
+func (w *world) referenceBy(party, lot string, known opal.Known, treatment opal.Treatment) (event string) {
+	w.t.Helper()
+	ev := opal.Event{Lot: lot, Party: party, OccurredAt: "2026-01-10", ReferenceSet: &opal.ReferenceSet{Known: known, Treatment: treatment, How: "bought with its history"}}
 	ev.RequestID[15], ev.RequestID[14], ev.RequestID[0] = byte(w.next), byte(w.next>>8), 3
 	return w.record(ev)
 }
@@ -37,10 +42,14 @@ func TestAKnownStoneIsLeftOut(t *testing.T) {
 		"an untreated one, for a clean outcome":  {opal.KnownUntreated, "", "AS_UNTREATED", Counted{0, 40, 60, 60}, &Counted{0, 40, 59, 59}},
 		"treated in another way":                 {opal.KnownTreated, opal.Dye, "MANY", Counted{40, 40, 0, 60}, nil},
 		"untreated as far as another goes":       {opal.KnownUntreated, opal.Dye, "MANY", Counted{40, 40, 0, 60}, nil},
+		"by another's mark":                      {"", "", "MANY", Counted{40, 40, 0, 60}, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := newWorld(t)
 			w.stone(stone)
+			if name == "by another's mark" {
+				w.referenceBy("mine", stone, opal.KnownUntreated, "")
+			}
 			if x.known != "" {
 				w.reference(stone, x.known, x.treatment)
 			}
@@ -80,10 +89,10 @@ func TestLeavingOutNeverSaysMore(t *testing.T) {
 		if rapid.Bool().Draw(rt, "treated") {
 			known = opal.KnownTreated
 		}
-		s.Known = []KnownFact{{Known: known, Treatment: opal.Resin, Fact: Fact{Position: 1}}}
+		s.Known = []KnownFact{{Known: known, Treatment: opal.Resin, Fact: Fact{Position: 1, Party: "lab"}}}
 		l := &line{w: &walker{q: Query{KnownAt: 9}}, segs: []seg{{s: s}}}
 		less := c
-		if !l.leaveOut(&less, []string{"lab.k"}, opal.Resin) {
+		if !l.leaveOut(&less, plainLab, []string{"lab.k"}, opal.Resin) {
 			rt.Fatal("not left out")
 		}
 		if less.TreatedAll+less.UntreatedAll != c.TreatedAll+c.UntreatedAll-1 || less.TreatedWith > less.TreatedAll || less.UntreatedWith > less.UntreatedAll || less.TreatedWith < 0 || less.UntreatedWith < 0 {

@@ -26,8 +26,9 @@ type ReferenceStone struct {
 }
 
 // ReferenceStones answers the stones among some lots that count as references of a laboratory, as known before a position, and all lots that the answer rests
-// on. A stone counts if it is a lot of one piece that bears a mark of its history, and if the laboratory tested it with the method under the protocol and could
-// read the test; of several tests the latest counts. What the record declares goes before the mark: a stone that is marked as untreated and was declared as
+// on. A stone counts if it is a lot of one piece that the laboratory itself marked as one of known history, and if it tested it with the method under the protocol
+// and could read the test; of several tests the latest counts. What others mark takes a stone out where it says otherwise, and never puts one in: whoever holds a
+// stone could else make a witness of it. What the record declares goes before the mark: a stone that is marked as untreated and was declared as
 // treated before the test is no witness for that treatment, nor is one that was treated only after the test, or that bears both marks. Of a stone and those cut from it the first counts.
 func ReferenceStones(get func(lot string) (*Summary, error), lab Laboratory, lots []string, knownAt uint64) (stones []ReferenceStone, rests []string, err error) {
 	named, read := map[string]bool{}, map[string]bool{}
@@ -110,16 +111,11 @@ func (l *line) reference(lab Laboratory) (out ReferenceStone, ok bool) {
 		}
 	}
 	for _, t := range opal.AllTreatments() {
-		var treated, untreated bool
-		for i := range s.Known {
-			k := &s.Known[i]
-			if k.Fact.live(knownAt) {
-				treated = treated || k.Known == opal.KnownTreated && k.Treatment == t
-				untreated = untreated || k.Known == opal.KnownUntreated && (k.Treatment == "" || k.Treatment == t)
-			}
+		treated, untreated := s.marked(t, "", knownAt)
+		if treated && untreated {
+			continue
 		}
-		switch {
-		case treated && untreated:
+		switch treated, untreated := s.marked(t, lab.Party, knownAt); {
 		case treated && (before[t] || !after[t]):
 			out.Treated = append(out.Treated, t)
 		case untreated && !before[t]:

@@ -62,10 +62,17 @@ func TestReferenceStones(t *testing.T) {
 		"untreated in one way": {make: func(w *world) { w.known(a, opal.KnownUntreated, opal.Resin, "NONE") }, untreated: resin, words: none},
 		"treated":              {make: filled, treated: resin, words: many},
 		"both marks":           {make: func(w *world) { filled(w); w.reference(a, opal.KnownUntreated, "") }, untreated: but(opal.Resin), words: many},
-		"no mark":              {make: func(w *world) { w.stone(a); w.testedAs(a, "lab", "P1", "2026-01-20", "NONE") }},
-		"no test":              {make: func(w *world) { marked(w) }},
-		"another's test":       {make: func(w *world) { marked(w); w.testedAs(a, "other-lab", "P1", "2026-01-20", "NONE") }},
-		"another protocol":     {make: func(w *world) { marked(w); w.testedAs(a, "lab", "P2", "2026-01-20", "NONE") }},
+		"marked by another": {make: func(w *world) {
+			w.stone(a)
+			w.referenceBy("mine", a, opal.KnownUntreated, "")
+			w.testedAs(a, "lab", "P1", "2026-01-20", "NONE")
+		}},
+		"another says otherwise": {make: func(w *world) { clean(w); w.referenceBy("mine", a, opal.KnownTreated, opal.Resin) }, untreated: but(opal.Resin), words: none},
+		"another says the same":  {make: func(w *world) { clean(w); w.referenceBy("mine", a, opal.KnownUntreated, "") }, untreated: all, words: none},
+		"no mark":                {make: func(w *world) { w.stone(a); w.testedAs(a, "lab", "P1", "2026-01-20", "NONE") }},
+		"no test":                {make: func(w *world) { marked(w) }},
+		"another's test":         {make: func(w *world) { marked(w); w.testedAs(a, "other-lab", "P1", "2026-01-20", "NONE") }},
+		"another protocol":       {make: func(w *world) { marked(w); w.testedAs(a, "lab", "P2", "2026-01-20", "NONE") }},
 		"a parcel": {make: func(w *world) {
 			w.post("mine", a, "2026-01-01", mined(5))
 			w.reference(a, opal.KnownUntreated, "")

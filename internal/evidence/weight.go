@@ -124,7 +124,7 @@ func (l *line) ownCountsOf(lab Laboratory, outcome opal.Outcome, treatment opal.
 		}
 		r := &v.Rows[at]
 		c := Counted{r.TreatedWith, r.TreatedAll, r.UntreatedWith, r.UntreatedAll}
-		if !l.leaveOut(&c, v.Lots, treatment) {
+		if !l.leaveOut(&c, lab, v.Lots, treatment) {
 			continue
 		}
 		sum.add(c)
@@ -153,15 +153,15 @@ func (c *Counted) add(x Counted) {
 // leaveOut takes the stone asked about, and what it was made of, out of counts that it is among: no stone is a witness in its own cause. What it
 // showed when it was counted is not asked: whatever says less is taken out. Where the record does not say what is known of the stone, the
 // counts can't be used (false).
-func (l *line) leaveOut(c *Counted, lots []string, treatment opal.Treatment) bool {
+func (l *line) leaveOut(c *Counted, lab Laboratory, lots []string, treatment opal.Treatment) bool {
 	for i := range l.segs {
 		s := l.segs[i].s
 		if !slices.Contains(lots, s.Lot) {
 			continue
 		}
-		treated, known := s.knownAs(treatment, l.w.q.KnownAt)
-		if !known {
-			return false
+		treated, untreated := s.marked(treatment, lab.Party, l.w.q.KnownAt)
+		if treated == untreated {
+			return false // as which of the two it was counted, nobody can tell
 		}
 		with, all, other, otherAll := &c.TreatedWith, &c.TreatedAll, c.UntreatedWith, c.UntreatedAll
 		if !treated {
@@ -181,21 +181,17 @@ func (l *line) leaveOut(c *Counted, lots []string, treatment opal.Treatment) boo
 	return true
 }
 
-// knownAs tells what is known of a stone that was marked as one of known history.
-func (s *Summary) knownAs(treatment opal.Treatment, knownAt uint64) (treated, known bool) {
+// marked tells how a stone is marked as one of known history: by a party, or by anybody ("").
+func (s *Summary) marked(treatment opal.Treatment, party string, knownAt uint64) (treated, untreated bool) {
 	for i := range s.Known {
 		k := &s.Known[i]
-		if !k.Fact.live(knownAt) {
+		if !k.Fact.live(knownAt) || party != "" && k.Fact.Party != party {
 			continue
 		}
-		switch {
-		case k.Known == opal.KnownTreated && k.Treatment == treatment:
-			return true, true
-		case k.Known == opal.KnownUntreated && (k.Treatment == "" || k.Treatment == treatment):
-			known = true
-		}
+		treated = treated || k.Known == opal.KnownTreated && k.Treatment == treatment
+		untreated = untreated || k.Known == opal.KnownUntreated && (k.Treatment == "" || k.Treatment == treatment)
 	}
-	return false, known
+	return treated, untreated
 }
 
 // enough tells whether counts make a ratio.
