@@ -277,3 +277,36 @@ func TestBandsThatWereNotComparedAreNoWitness(t *testing.T) {
 		t.Errorf("tested again: %+v, want %+v", both, want)
 	}
 }
+
+// Counts that name no stones may be of any, so neither stated nor own older ones are added to them; nor are they added to newer ones that do.
+func TestCountsWithoutNamesStandAlone(t *testing.T) {
+	w := newWorld(t)
+	var lots []string
+	for i := range 6 {
+		treated, untreated := fmt.Sprintf("ref.t%d", i), fmt.Sprintf("ref.u%d", i)
+		w.known(treated, opal.KnownTreated, opal.Resin, "MANY")
+		w.known(untreated, opal.KnownUntreated, "", "AS_UNTREATED")
+		lots = append(lots, treated, untreated)
+	}
+	w.stone("mine.a")
+	w.testedAs("mine.a", "lab", "P1", "2026-02-01", "MANY")
+	own := Validation{Event: "lab/own", Lots: lots, Stones: w.stones(lots...)}
+	unnamed := validation("lab/unnamed", "MANY", opal.Resin, 5, 6, 1, 7)
+	named := validation("lab/named", "MANY", opal.Resin, 2, 2, 0, 3, "lab.k1")
+	for name, x := range map[string]struct {
+		list []Validation
+		want Counted
+	}{
+		"own, then unnamed":        {[]Validation{own, unnamed}, Counted{5, 6, 1, 7}},
+		"named, then unnamed":      {[]Validation{named, unnamed}, Counted{5, 6, 1, 7}},
+		"unnamed, then own":        {[]Validation{unnamed, own}, Counted{6, 6, 0, 6}},
+		"unnamed, own, then named": {[]Validation{unnamed, own, named}, Counted{8, 8, 0, 9}},
+		"own, then named":          {[]Validation{own, named}, Counted{8, 8, 0, 9}},
+	} {
+		q := w.query("mine.a")
+		q.Validated = func(string, opal.Method, string, uint64) ([]Validation, error) { return x.list, nil }
+		if c := w.ask(q).of(opal.Resin).Evidence[0].Counted; c == nil || *c != x.want {
+			t.Errorf("%s: %+v, want %+v", name, c, x.want)
+		}
+	}
+}

@@ -100,6 +100,9 @@ func (l *line) ownCountsOf(lab Laboratory, outcome opal.Outcome, treatment opal.
 	var counted map[string]bool
 	for i := len(list) - 1; i >= 0; i-- {
 		v := &list[i]
+		if len(from) > 0 && len(counted) == 0 {
+			break // what counts names no stones, so that any of an older one may be among them
+		}
 		if len(v.Rows) == 0 {
 			c := v.of(outcome, treatment, func(s *ReferenceStone) bool {
 				own := func(g seg) bool { return g.s.Lot == s.Lot }
@@ -119,7 +122,7 @@ func (l *line) ownCountsOf(lab Laboratory, outcome opal.Outcome, treatment opal.
 			continue
 		}
 		at := slices.IndexFunc(v.Rows, func(r opal.ValidationRow) bool { return r.Outcome == outcome && r.Treatment == treatment })
-		if at < 0 || len(from) > 0 && (len(v.Lots) == 0 || len(counted) == 0 || slices.ContainsFunc(v.Lots, func(lot string) bool { return counted[lot] })) {
+		if at < 0 || len(from) > 0 && (len(v.Lots) == 0 || slices.ContainsFunc(v.Lots, func(lot string) bool { return counted[lot] })) {
 			continue
 		}
 		r := &v.Rows[at]
