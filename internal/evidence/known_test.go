@@ -90,9 +90,9 @@ func TestLeavingOutNeverSaysMore(t *testing.T) {
 			known = opal.KnownTreated
 		}
 		s.Known = []KnownFact{{Known: known, Treatment: opal.Resin, Fact: Fact{Position: 1, Party: "lab"}}}
-		l := &line{w: &walker{q: Query{KnownAt: 9}}, segs: []seg{{s: s}}}
-		less := c
-		if !l.leaveOut(&less, plainLab, []string{"lab.k"}, opal.Resin) {
+		l := &line{w: &walker{q: Query{KnownAt: 9, Get: func(string) (*Summary, error) { return s, nil }}}}
+		less, itself := c, Kin{Lot: "lab.k", Stone: "lab.k"}
+		if !l.leaveOut(&less, plainLab, &itself, []Kin{itself}, opal.Resin) {
 			rt.Fatal("not left out")
 		}
 		if less.TreatedAll+less.UntreatedAll != c.TreatedAll+c.UntreatedAll-1 || less.TreatedWith > less.TreatedAll || less.UntreatedWith > less.UntreatedAll || less.TreatedWith < 0 || less.UntreatedWith < 0 {

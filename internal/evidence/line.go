@@ -83,8 +83,9 @@ type line struct {
 	tests []lineTest
 	// declared are the declarations that bear on the stone and stand.
 	declared []declaration
-	// counted remembers the counts that laboratories have for outcomes.
+	// counted remembers the counts that laboratories have for outcomes, and self what the lot came from, which does not count for it.
 	counted map[countsKey]countsFrom
+	self    *Kin
 }
 
 // seg is one lot of a line. Its history is the stone's own up to cut, when the next younger lot was made of it (nil: the youngest).

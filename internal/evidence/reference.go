@@ -1,18 +1,15 @@
 package evidence
 
 import (
-	"errors"
-	"fmt"
-	"math"
+	"cmp"
 	"slices"
 
-	"github.com/lotpaper/lotpaper/internal/fault"
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
 // ReferenceStone is a stone of known history as one laboratory tested it, with one method under one protocol.
 type ReferenceStone struct {
-	Lot string
+	Kin
 	// Event is the test, and Position where it, or the correction that stands, is in the log.
 	Event    string
 	Position uint64
@@ -21,51 +18,57 @@ type ReferenceStone struct {
 	// Treated are the treatments that are known to have been done to it before the test, Untreated those known not to have been done.
 	Treated, Untreated []opal.Treatment
 	Material           opal.Material
-	// From are the lots that it was made of: what is known of it is known of them.
-	From []string
 }
 
 // ReferenceStones answers the stones among some lots that count as references of a laboratory, as known before a position, and all lots that the answer rests
 // on. A stone counts if it is a lot of one piece that the laboratory itself marked as one of known history, and if it tested it with the method under the protocol
 // and could read the test; of several tests the latest counts. What others mark takes a stone out where it says otherwise, and never puts one in: whoever holds a
 // stone could else make a witness of it. What the record declares goes before the mark: a stone that is marked as untreated and was declared as
-// treated before the test is no witness for that treatment, nor is one that was treated only after the test, or that bears both marks. Of a stone and those cut from it the first counts.
+// treated before the test is no witness for that treatment, nor is one that was treated only after the test, or that bears both marks. Lots that are of one stone (see Kin) count once.
 func ReferenceStones(get func(lot string) (*Summary, error), lab Laboratory, lots []string, knownAt uint64) (stones []ReferenceStone, rests []string, err error) {
-	named, read := map[string]bool{}, map[string]bool{}
+	d := newDescents(get, knownAt)
+	named := map[string]bool{}
 	for _, lot := range lots {
 		if named[lot] {
 			continue
 		}
 		named[lot] = true
-		// A walker for each: one stone of a long line must not keep the others from counting.
-		w := &walker{q: Query{Lot: lot, Get: get, AsOf: math.MaxInt64, KnownAt: knownAt}, read: map[string]*Summary{}}
-		l, err := w.build(lot, nil)
-		for name := range w.read {
-			read[name] = true
+		l, k, err := d.of(lot)
+		if err != nil {
+			return nil, nil, err
 		}
-		if reason := fault.Of(err); errors.Is(err, errVoid) || reason == fault.UnknownLot || reason == fault.TooDeep {
+		if l == nil {
 			continue
 		}
-		if err != nil {
-			return nil, nil, fmt.Errorf("read the reference stone %s: %w", lot, err)
-		}
 		if stone, ok := l.reference(lab); ok {
+			stone.Kin = k
 			stones = append(stones, stone)
 		}
 	}
-	// A stone and what was cut from it are one stone.
-	counts := map[string]bool{}
-	for i := range stones {
-		counts[stones[i].Lot] = true
+	return firsts(stones), d.rests(), nil
+}
+
+// firsts are the stones without those that are of one stone with another: of a lot and what was made of it the lot stays, else the one with fewer lots behind it,
+// and of equals the one that is named first.
+func firsts(stones []ReferenceStone) []ReferenceStone {
+	order := make([]int, len(stones))
+	for i := range order {
+		order[i] = i
 	}
-	stones = slices.DeleteFunc(stones, func(s ReferenceStone) bool {
-		return slices.ContainsFunc(s.From, func(lot string) bool { return counts[lot] })
-	})
-	for name := range read {
-		rests = append(rests, name)
+	// What a lot was made of has fewer lots behind it than the lot.
+	behind := func(i int) int { return len(stones[i].from) + len(stones[i].mixed) }
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(behind(a), behind(b)) })
+	var counted kinSet
+	again := map[string]bool{}
+	for _, i := range order {
+		k := &stones[i].Kin
+		if counted.has(k) {
+			again[k.Lot] = true
+			continue
+		}
+		counted.add(k)
 	}
-	slices.Sort(rests)
-	return stones, rests, nil
+	return slices.DeleteFunc(stones, func(s ReferenceStone) bool { return again[s.Lot] })
 }
 
 // reference is the line's youngest lot as a reference stone of a laboratory.
@@ -91,10 +94,7 @@ func (l *line) reference(lab Laboratory) (out ReferenceStone, ok bool) {
 	if test == nil {
 		return out, false
 	}
-	out = ReferenceStone{Lot: s.Lot, Event: test.Fact.Event, Position: test.Fact.since(), Material: *l.material()}
-	for i := range l.segs[1:] {
-		out.From = append(out.From, l.segs[1+i].s.Lot)
-	}
+	out = ReferenceStone{Event: test.Fact.Event, Position: test.Fact.since(), Material: *l.material()}
 	for _, f := range outcomesOf(test) {
 		if f.Outcome != "" && !slices.Contains(out.Words, f.Outcome) {
 			out.Words = append(out.Words, f.Outcome)

@@ -35,6 +35,8 @@ type Validation struct {
 	Rows  []opal.ValidationRow
 	// Lots are the stones; a stone is never compared with itself.
 	Lots []string
+	// Named are the Lots with what they came from, as Kins gives them; nil: it is found for each question.
+	Named []Kin
 	// Stones are those of Lots that count, where the laboratory states no Rows and has its own tests of them counted.
 	Stones []ReferenceStone
 }
@@ -93,50 +95,53 @@ func (l *line) ownCountsOf(lab Laboratory, outcome opal.Outcome, treatment opal.
 			l.w.err = fmt.Errorf("read the counts of %s: %w", lab.Party, err)
 			return nil, ""
 		}
+		list = slices.Clone(list) // to which what the stones came from is added
 		l.w.validated[lab] = list
+	}
+	own, ok := l.ownKin()
+	if !ok {
+		return nil, ""
 	}
 	var sum Counted
 	var from []string
-	var counted map[string]bool
+	var counted kinSet
 	for i := len(list) - 1; i >= 0; i-- {
 		v := &list[i]
-		if len(from) > 0 && len(counted) == 0 {
+		if len(from) > 0 && counted.empty() {
 			break // what counts names no stones, so that any of an older one may be among them
 		}
 		if len(v.Rows) == 0 {
-			c := v.of(outcome, treatment, func(s *ReferenceStone) bool {
-				own := func(g seg) bool { return g.s.Lot == s.Lot }
-				return counted[s.Lot] || slices.ContainsFunc(l.segs, own) || slices.Contains(s.From, l.segs[0].s.Lot)
-			})
+			c := v.of(outcome, treatment, func(s *ReferenceStone) bool { return counted.has(&s.Kin) || own.one(&s.Kin) })
 			if c.TreatedAll+c.UntreatedAll == 0 {
 				continue
 			}
 			sum.add(c)
 			from = append(from, v.Event+" ("+strconv.FormatInt(c.TreatedAll+c.UntreatedAll, 10)+" of its own tests)")
-			if counted == nil {
-				counted = map[string]bool{}
-			}
-			for i := range v.Stones { // a lot that was named and did not count may have counted before
-				counted[v.Stones[i].Lot] = true
+			for j := 0; i > 0 && j < len(v.Stones); j++ { // a lot that was named and did not count may have counted before
+				counted.add(&v.Stones[j].Kin)
 			}
 			continue
 		}
 		at := slices.IndexFunc(v.Rows, func(r opal.ValidationRow) bool { return r.Outcome == outcome && r.Treatment == treatment })
-		if at < 0 || len(from) > 0 && (len(v.Lots) == 0 || slices.ContainsFunc(v.Lots, func(lot string) bool { return counted[lot] })) {
+		if at < 0 || len(from) > 0 && len(v.Lots) == 0 {
+			continue
+		}
+		named, ok := l.w.named(v)
+		if !ok {
+			return nil, ""
+		}
+		if slices.ContainsFunc(named, func(k Kin) bool { return counted.has(&k) }) {
 			continue
 		}
 		r := &v.Rows[at]
 		c := Counted{r.TreatedWith, r.TreatedAll, r.UntreatedWith, r.UntreatedAll}
-		if !l.leaveOut(&c, lab, v.Lots, treatment) {
+		if !l.leaveOut(&c, lab, own, named, treatment) {
 			continue
 		}
 		sum.add(c)
 		from = append(from, v.Event)
-		if counted == nil {
-			counted = map[string]bool{}
-		}
-		for _, lot := range v.Lots {
-			counted[lot] = true
+		for j := 0; i > 0 && j < len(named); j++ {
+			counted.add(&named[j])
 		}
 	}
 	if len(from) == 0 {
@@ -153,14 +158,46 @@ func (c *Counted) add(x Counted) {
 	c.UntreatedAll += x.UntreatedAll
 }
 
-// leaveOut takes the stone asked about, and what it was made of, out of counts that it is among: no stone is a witness in its own cause. What it
-// showed when it was counted is not asked: whatever says less is taken out. Where the record does not say what is known of the stone, the
-// counts can't be used (false).
-func (l *line) leaveOut(c *Counted, lab Laboratory, lots []string, treatment opal.Treatment) bool {
-	for i := range l.segs {
-		s := l.segs[i].s
-		if !slices.Contains(lots, s.Lot) {
+// ownKin is what the lot asked about came from. All of it was read before.
+func (l *line) ownKin() (*Kin, bool) {
+	if l.self == nil {
+		mixed, err := l.w.ancestry(l.parts)
+		if err != nil {
+			l.w.err = err
+			return nil, false
+		}
+		k := l.kin(mixed)
+		l.self = &k
+	}
+	return l.self, true
+}
+
+// named are the stones behind stated counts.
+func (w *walker) named(v *Validation) ([]Kin, bool) {
+	if v.Named == nil && len(v.Lots) > 0 {
+		var err error
+		if v.Named, _, err = Kins(w.q.Get, v.Lots, w.q.KnownAt); err != nil {
+			w.err = err
+			return nil, false
+		}
+	}
+	return v.Named, true
+}
+
+// leaveOut takes the lots that are of one stone with the one asked about out of counts that they are among: no stone is a witness in its own cause. What one
+// showed when it was counted is not asked: whatever says less is taken out. Where the record does not say as what a stone was counted, the counts
+// can't be used (false).
+func (l *line) leaveOut(c *Counted, lab Laboratory, own *Kin, named []Kin, treatment opal.Treatment) bool {
+	for i := range named {
+		if !own.one(&named[i]) {
 			continue
+		}
+		s, err := l.w.q.Get(named[i].Lot)
+		if err != nil {
+			l.w.err = err
+		}
+		if s == nil {
+			return false
 		}
 		treated, untreated := s.marked(treatment, lab.Party, l.w.q.KnownAt)
 		if treated == untreated {

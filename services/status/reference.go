@@ -10,8 +10,8 @@ import (
 	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
-// references remembers the stones that laboratories have counted for them (a methodValidated event with lots and without rows): to find them again for each
-// status would read every line of the set. An entry holds until a fold touches one of the lots that it rests on. What is remembered follows from the store
+// references remembers the stones that laboratories have counted for them (a methodValidated event with lots and without rows), and what those came from that they
+// counted themselves: to find them again for each status would read every line of the set. An entry holds until a fold touches one of the lots that it rests on. What is remembered follows from the store
 // alone, and a store that is made anew begins without any.
 type references struct {
 	mu sync.Mutex
@@ -24,6 +24,7 @@ type references struct {
 
 type referenceSet struct {
 	stones []evidence.ReferenceStone
+	named  []evidence.Kin  // of stated counts, in place of stones
 	rests  map[string]bool // on these lots
 	from   uint64          // it holds for whoever knows the log up to here or further
 }
@@ -71,11 +72,12 @@ func (c counting) validated(party string, method opal.Method, protocol string, k
 			continue
 		}
 		v := evidence.Validation{Event: r.Event, Rows: r.Body.Rows, Lots: r.Body.Lots}
-		if len(v.Rows) == 0 {
-			var err error
-			if v.Stones, err = c.stones(i, knownAt); err != nil {
+		if len(v.Lots) > 0 {
+			set, err := c.stones(i, knownAt)
+			if err != nil {
 				return nil, err
 			}
+			v.Stones, v.Named = set.stones, set.named
 		}
 		out = append(out, v)
 	}
@@ -87,8 +89,8 @@ func (r *validation) stands(knownAt uint64) bool {
 	return r.Since < knownAt && (r.Until == 0 || r.Until >= knownAt)
 }
 
-// stones finds the stones of the n-th reading that count.
-func (c counting) stones(n int, knownAt uint64) ([]evidence.ReferenceStone, error) {
+// stones finds the stones of the n-th reading: those that count or, where it states counts, those that it names.
+func (c counting) stones(n int, knownAt uint64) (*referenceSet, error) {
 	v := &c.list[n]
 	lab := evidence.Laboratory{Party: v.Party, Method: v.Body.Method, Protocol: v.Body.Protocol}
 	var folds uint64
@@ -98,15 +100,22 @@ func (c counting) stones(n int, knownAt uint64) ([]evidence.ReferenceStone, erro
 		folds = m.folds
 		m.mu.Unlock()
 		if set != nil && set.from <= knownAt {
-			return set.stones, nil
+			return set, nil
 		}
 	}
-	stones, rests, err := evidence.ReferenceStones(c.get, lab, v.Body.Lots, knownAt)
+	set := &referenceSet{from: knownAt}
+	var rests []string
+	var err error
+	if len(v.Body.Rows) == 0 {
+		set.stones, rests, err = evidence.ReferenceStones(c.get, lab, v.Body.Lots, knownAt)
+	} else {
+		set.named, rests, err = evidence.Kins(c.get, v.Body.Lots, knownAt)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("count the stones of %s: %w", v.Event, err)
 	}
 	if m := c.remembered; m != nil && knownAt == c.head {
-		set := &referenceSet{stones: stones, rests: make(map[string]bool, len(rests)), from: knownAt}
+		set.rests = make(map[string]bool, len(rests))
 		for _, lot := range rests {
 			set.rests[lot] = true
 		}
@@ -116,7 +125,7 @@ func (c counting) stones(n int, knownAt uint64) ([]evidence.ReferenceStone, erro
 		}
 		m.mu.Unlock()
 	}
-	return stones, nil
+	return set, nil
 }
 
 // Reference is a test of a stone that its laboratory names as known to be untreated.
@@ -129,7 +138,7 @@ type Reference struct {
 }
 
 // References answers the tests of the stones that a laboratory names as known to be untreated, with a method under a protocol, as this node knows them: one
-// of each stone. The lot asked about, what it was made of, and what was made of it are left out.
+// of each stone. What is of one stone with the lot asked about is left out.
 func (s *Service) References(ctx context.Context, party string, method opal.Method, protocol, about string) ([]Reference, error) {
 	m, done, err := s.begin(ctx, nil, nil, nil)
 	if err != nil {
@@ -146,19 +155,17 @@ func (s *Service) References(ctx context.Context, party string, method opal.Meth
 	if len(lots) == 0 {
 		return nil, nil
 	}
-	own, err := v.store.ancestors(about)
+	stones, _, err := evidence.ReferenceStones(v.store.summary, evidence.Laboratory{Party: party, Method: method, Protocol: protocol}, lots, m.next)
 	if err != nil {
 		return nil, err
 	}
-	lots = slices.DeleteFunc(lots, func(lot string) bool { return own[lot] })
-	stones, _, err := evidence.ReferenceStones(v.store.summary, evidence.Laboratory{Party: party, Method: method, Protocol: protocol}, lots, m.next)
-	if err != nil {
+	if stones, err = evidence.Witnesses(v.store.summary, about, stones, m.next); err != nil {
 		return nil, err
 	}
 	var out []Reference
 	for i := range stones {
 		stone := &stones[i]
-		if !untreated(stone) || slices.Contains(stone.From, about) {
+		if !untreated(stone) {
 			continue
 		}
 		e, err := s.log.At(stone.Position)
@@ -178,27 +185,4 @@ func untreated(stone *evidence.ReferenceStone) bool {
 		}
 	}
 	return true
-}
-
-// ancestors are a lot and those that it was made of.
-func (s *store) ancestors(lot string) (map[string]bool, error) {
-	out := map[string]bool{lot: true}
-	for queue := []string{lot}; len(queue) > 0; queue = queue[1:] {
-		r, err := s.lot(queue[0])
-		if err != nil {
-			return nil, err
-		}
-		if r == nil {
-			continue
-		}
-		for _, o := range r.Summary.Openings {
-			for _, p := range o.Parents {
-				if !out[p.Lot] {
-					out[p.Lot] = true
-					queue = append(queue, p.Lot)
-				}
-			}
-		}
-	}
-	return out, nil
 }

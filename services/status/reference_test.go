@@ -127,6 +127,69 @@ func TestRememberedReferences(t *testing.T) {
 	same(t, dump(t, storeOf(other)), dump(t, storeOf(w.service)))
 }
 
+// What is of one stone with the lot asked about is no reference for it, and is not among the counts behind it, by own tests and by stated counts.
+func TestKinAreNoReferences(t *testing.T) {
+	w := newWorld(t)
+	w.at("2026-06-01")
+	cut := func(lot, on string, into ...string) opal.Event {
+		c := &opal.Cut{}
+		for _, id := range into {
+			c.Stones = append(c.Stones, opal.Stone{Lot: id, Pieces: pieces(1), Mass: "0.30 ct"})
+		}
+		return opal.Event{Party: "mine", Lot: lot, OccurredAt: on, Moisture: opal.Dry, Cut: c}
+	}
+	w.post(mined("mine.r", 1, "1.00 ct"), cut("mine.r", "2026-01-02", "mine.a", "mine.b"), cut("mine.a", "2026-01-02", "mine.c"))
+	lots := []string{"mine.c"}
+	for _, lot := range []string{"mine.b", "mine.c"} {
+		w.post(handed("mine", lot, "2026-01-03", "lab", opal.ForTesting), received("lab", lot, "2026-01-04"))
+	}
+	for i := range 3 {
+		lots = append(lots, fmt.Sprintf("mine.k%d", i))
+	}
+	w.atTheLaboratory(append(lots[1:], "mine.x")...)
+	for _, lot := range lots {
+		w.post(knownAs(lot, opal.KnownUntreated, ""), ownTest(lot, "2026-01-20", "NONE"))
+	}
+	w.post(ownTest("mine.b", "2026-02-02", "MANY"), ownTest("mine.x", "2026-02-02", "MANY"))
+	known := func(lot string) string {
+		t.Helper()
+		for _, tr := range ask(t, "lab", w.service.GetStatus, &pb.GetStatusRequest{Lot: lot}).Treatments {
+			if tr.Treatment == string(opal.Resin) {
+				return fmt.Sprint(tr.Evidence[0].GetKnown().GetUntreatedAll())
+			}
+		}
+		return ""
+	}
+	references := func(about string) int {
+		t.Helper()
+		list, err := w.service.References(t.Context(), "lab", opal.Infrared, "P-1", about)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(list)
+	}
+	named := w.one(opal.Event{Party: "lab", OccurredAt: "2026-02-01", MethodValidated: &opal.MethodValidated{Method: opal.Infrared, Protocol: "P-1", Lots: lots}})
+	w.settle(w.service)
+	for _, c := range []struct {
+		about string
+		want  int
+	}{{"mine.x", 4}, {"mine.k0", 3}, {"mine.b", 3}, {"mine.c", 3}, {"mine.a", 3}, {"mine.r", 3}} {
+		if got := references(c.about); got != c.want {
+			t.Errorf("%d references for %s, want %d", got, c.about, c.want)
+		}
+	}
+	if x, b := known("mine.x"), known("mine.b"); x != "4" || b != "3" {
+		t.Errorf("own tests: another stone is held against %s, one of the same stone against %s", x, b)
+	}
+	w.post(opal.Event{Party: "lab", OccurredAt: "2026-02-03", Withdrawn: &opal.Withdrawn{Event: named.Event.ID(), Because: "counted by hand"}}, validated("2026-02-03", 0, 0, 0, 4, lots...))
+	w.settle(w.service)
+	for range 2 { // found, and remembered
+		if x, b := known("mine.x"), known("mine.b"); x != "4" || b != "3" {
+			t.Errorf("stated counts: another stone is held against %s, one of the same stone against %s", x, b)
+		}
+	}
+}
+
 // BenchmarkStatusOfManyItems asks for a stone with 12 ancestors and 40 tests, warm, with likelihood ratios: of counts that the laboratory states, and of its own
 // tests of 60 known stones. Each test is an item of evidence about each treatment, more than 300 in all.
 func BenchmarkStatusOfManyItems(b *testing.B) {

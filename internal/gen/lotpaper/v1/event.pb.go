@@ -4682,7 +4682,8 @@ type MethodValidated struct {
 	// The protocol.
 	Protocol *string `protobuf:"bytes,2,opt,name=protocol,proto3,oneof" json:"protocol,omitempty"`
 	// The counts. Left out: the laboratory's own tests of the lots are counted, as the log knows them. A stone counts if its lot has one piece and a referenceSet
-	// mark by the laboratory itself; each counts once, by its latest test, and none in its own cause.
+	// mark by the laboratory itself; each counts once, by its latest test, and none in its own cause; lots of one
+	// stone are one.
 	Rows []*ValidationRow `protobuf:"bytes,3,rep,name=rows,proto3" json:"rows,omitempty"`
 	// The stones. None is compared with itself.
 	Lots          []string `protobuf:"bytes,4,rep,name=lots,proto3" json:"lots,omitempty"`
