@@ -74,7 +74,7 @@ func place(h Hash) (folder, name string) {
 // Put stores what it reads under its SHA-256. want, if not nil, is what the hash must be. A refusal is a *fault.Error; any other error is the reader's or the
 // disk's. After an error nothing is stored.
 func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Hash) (out Stored, err error) {
-	media, f := stated(mediaType)
+	media, strict, f := stated(mediaType)
 	if f != nil {
 		return out, f
 	}
@@ -89,7 +89,7 @@ func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Ha
 			err = errors.Join(err, file.Close(), s.root.Remove(temp))
 		}
 	}()
-	look := checker{media: media}
+	look := newChecker(media, strict)
 	sum := sha256.New()
 	buf := make([]byte, 64<<10)
 	for {

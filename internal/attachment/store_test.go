@@ -114,7 +114,7 @@ func TestRefused(t *testing.T) {
 		field string // of a refusal; "-": it is none
 		says  string
 	}{
-		"nothing":              {in: strings.NewReader(""), media: attachment.Plain, says: "an empty file"},
+		"nothing":              {in: strings.NewReader(""), media: attachment.Plain, says: "found 0 bytes, which is an empty file"},
 		"no type":              {in: strings.NewReader(text), field: "mediaType", says: `found "", accepted is one of chemical/x-jcamp-dx, text/plain`},
 		"a page":               {in: strings.NewReader("<html>"), media: "text/html", field: "mediaType", says: "text/html"},
 		"a page as text":       {in: strings.NewReader(" <svg onload='x'>"), media: attachment.Plain, field: "mediaType", says: "none of the accepted types"},
@@ -122,9 +122,18 @@ func TestRefused(t *testing.T) {
 		"text as a picture":    {in: strings.NewReader(text), media: attachment.PNG, field: "mediaType", says: "by its beginning is chemical/x-jcamp-dx"},
 		"a picture as text":    {in: strings.NewReader("\x89PNG\r\n\x1a\n"), media: attachment.Plain, field: "mediaType", says: "0x1a"},
 		"text with a zero":     {in: strings.NewReader(strings.Repeat("a", 100) + "\x00"), media: attachment.Plain, field: "mediaType", says: "0x00 at byte 100"},
-		"Latin 1":              {in: iotest.OneByteReader(strings.NewReader("20 \xb0C")), media: attachment.Plain, field: "mediaType", says: "0xb0, which is no UTF-8"},
-		"half a character":     {in: strings.NewReader("20 \xc2"), media: attachment.Plain, field: "mediaType", says: "ends within a character"},
-		"text in another code": {in: strings.NewReader(text), media: "text/plain; charset=latin1", field: "mediaType", says: "latin1"},
+		"zero behind the end":  {in: strings.NewReader("a\x1a\x00"), media: attachment.Plain, field: "mediaType", says: "0x1a at byte 1"},
+		"text behind the end":  {in: iotest.OneByteReader(strings.NewReader(text + "\x1a\r\n")), media: attachment.JCAMP, field: "mediaType", says: "0x1a at byte 20"},
+		"an escape":            {in: strings.NewReader(text + "\x1b[2J"), media: attachment.JCAMP, field: "mediaType", says: "0x1b at byte 20"},
+		"said to be UTF-8":     {in: iotest.OneByteReader(strings.NewReader("20 \xb0C")), media: "text/plain; charset=utf-8", field: "mediaType", says: "said to be UTF-8, with the byte 0xb0 at byte 3"},
+		"half a character":     {in: iotest.OneByteReader(strings.NewReader("20 \xc2")), media: "text/plain; charset=utf-8", field: "mediaType", says: "0xc2 at byte 3"},
+		"JCAMP in no UTF-8":    {in: strings.NewReader("##TITLE=\xb5\n"), media: "chemical/x-jcamp-dx; charset=utf-8", field: "mediaType", says: "0xb5 at byte 8"},
+		"no character":         {in: strings.NewReader("a long line and \x81 in it"), media: attachment.CSV, field: "mediaType", says: "0x81 at byte 16, which is no character"},
+		"few bytes of ASCII":   {in: iotest.OneByteReader(strings.NewReader("\xde\xad\xbe\xefabcd")), media: attachment.Plain, field: "mediaType", says: "with 4 of its 8 bytes beyond ASCII"},
+		"few at the beginning": {in: strings.NewReader(strings.Repeat("\xe4\xf6", 8<<10) + strings.Repeat("abcdefg ", 16<<10)), media: attachment.Plain, field: "mediaType", says: "none of the accepted types"},
+		"remarks alone":        {in: strings.NewReader("$$ made\n$$"), media: attachment.JCAMP, field: "mediaType", says: "by its beginning is text/plain"},
+		"text in another code": {in: strings.NewReader(text), media: "text/plain; charset=utf-16", field: "mediaType", says: "a charset of utf-8, us-ascii, iso-8859-1 or windows-1252"},
+		"a picture in a code":  {in: strings.NewReader("\xff\xd8\xff"), media: "image/jpeg; charset=utf-8", field: "mediaType", says: "for text, a charset"},
 		"another hash":         {in: strings.NewReader(text), media: attachment.JCAMP, want: &other, field: "sha256", says: "those that agree"},
 		"too large":            {in: io.MultiReader(strings.NewReader("%PDF-"), io.LimitReader(zeros{}, attachment.MaxBytes)), media: attachment.PDF, says: "found more than 16777216 bytes"},
 		"cut off":              {in: io.MultiReader(strings.NewReader(text), iotest.ErrReader(io.ErrUnexpectedEOF)), media: attachment.JCAMP, field: "-", says: "unexpected EOF"},
@@ -144,6 +153,51 @@ func TestRefused(t *testing.T) {
 		}
 		if list := held(t, dir); len(list) != 0 {
 			t.Errorf("%s left %q", name, list)
+		}
+	}
+}
+
+// What instruments write is text, whatever code page the machine had and whatever stands before the first record, and is told to be what it is by its beginning.
+func TestTextOfInstruments(t *testing.T) {
+	s := open(t, t.TempDir())
+	for name, c := range map[string]struct{ media, content string }{
+		"a micro sign":          {attachment.JCAMP, "##TITLE=layer of 20 \xb5m, 21 \xb0C\n##OWNER=M\xfcller\n##END=\n"},
+		"an umlaut of DOS":      {attachment.JCAMP, "##TITLE=gr\x81n\r\n##END=\r\n\x1a"},
+		"a title in no ASCII":   {attachment.JCAMP, "##TITLE=\xcf\xd0\xc8\xc2\xc5\xd2 \xcf\xd0\xc8\xc2\xc5\xd2"},
+		"the end of DOS":        {attachment.JCAMP, text + "\x1a"},
+		"a block of ends":       {attachment.JCAMP, text + strings.Repeat("\x1a", 100)},
+		"empty lines":           {attachment.JCAMP, "\r\n \t\r\n" + text},
+		"a remark":              {attachment.JCAMP, "$$ exported, 20 \xb5m\r\n\r\n  $$ again\n" + text},
+		"a remark behind a BOM": {attachment.JCAMP, "\xef\xbb\xbf$$ made\r" + text},
+		"pages of remarks":      {attachment.JCAMP, strings.Repeat("$$ a condition of use\r\n", 600) + text},
+		"JCAMP with its code":   {attachment.JCAMP + "; charset=iso-8859-1", "##TITLE=\xb5\n"},
+		"degrees":               {attachment.Plain, "dried at 40 \xb0C, \xb1 1"},
+		"quotes of Windows":     {attachment.Plain + "; charset=windows-1252", "the \x93wet\x94 wheel \x96 40 \x80\f"},
+		"columns":               {attachment.CSV, "Wellenzahl (cm\xb9);Absorption f\xfcr 20 \xb5m\r\n4000;0,1\r\n\x1a"},
+		"Cyrillic in UTF-8":     {attachment.Plain, "\u043e\u043f\u0430\u043b"},
+	} {
+		for _, in := range []io.Reader{strings.NewReader(c.content), iotest.OneByteReader(strings.NewReader(c.content))} {
+			out, err := s.Put(t.Context(), in, c.media, nil)
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+				continue
+			}
+			f, err := s.Get(out.Hash)
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			// What it is told to be by its beginning is what it was stored as, CSV being plain text.
+			if got := strings.Replace(out.MediaType, attachment.CSV, attachment.Plain, 1); f.MediaType != got || attachment.TypeOf("x", []byte(c.content)) != got {
+				t.Errorf("%s: stored as %s, and is %s by its beginning", name, out.MediaType, f.MediaType)
+			}
+			if err := f.Close(); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+	for _, begin := range []string{"", "\x00", "$$ made\n<svg>\x00", "\f<html>", "\xff\xfe#\x00#\x00", "\xde\xad\xbe\xef", "a\x1ab"} {
+		if got := attachment.Guess([]byte(begin)); got != "" {
+			t.Errorf("%q is told to be %s", begin, got)
 		}
 	}
 }
