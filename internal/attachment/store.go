@@ -11,6 +11,8 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"path/filepath"
+	"sync"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 )
@@ -40,18 +42,46 @@ type Stored struct {
 }
 
 // Store is a folder of files. It is safe for many callers at once.
-type Store struct{ root *os.Root }
+//
+// A file is there for good once three things are on disk: its content, its name in its folder, and its folder's name in the root. Who finds a file that
+// another caller has just named, or that a node which then crashed had named, must not be told that it is stored before they are. So each folder has a lock,
+// and remembers whether anything in it is not known to be on disk.
+type Store struct {
+	root    *os.Root
+	folders [256]folder
+	// sync puts a file or a folder on disk.
+	sync func(*os.File) error
+}
 
-// Open opens a store, and makes it if it is not there. What was left of uploads that were cut off is removed.
-func Open(dir string) (*Store, error) {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+// folder is one of the folders that files lie in.
+type folder struct {
+	mu sync.Mutex
+	// settled: the names in it are on disk. rooted: its own is. Guarded by mu; a store that was just opened knows neither.
+	settled, rooted bool
+}
+
+// Options of a store.
+type Options struct {
+	// sync is what tests put in place of (*os.File).Sync.
+	sync func(*os.File) error
+}
+
+// Open opens a store, and makes it if it is not there; the folder that it lies in must be. What was left of uploads that were cut off is removed.
+func Open(dir string, o Options) (*Store, error) {
+	if o.sync == nil {
+		o.sync = (*os.File).Sync
+	}
+	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 		return nil, fmt.Errorf("make the folder of attachments: %w", err)
 	}
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return nil, fmt.Errorf("open the folder of attachments: %w", err)
 	}
-	s := &Store{root}
+	s := &Store{root: root, sync: o.sync}
+	if err := s.syncAbove(dir); err != nil {
+		return nil, errors.Join(fmt.Errorf("make the folder of attachments: %w", err), root.Close())
+	}
 	err = root.RemoveAll(incoming)
 	if err == nil {
 		err = root.Mkdir(incoming, 0o700)
@@ -60,6 +90,15 @@ func Open(dir string) (*Store, error) {
 		return nil, errors.Join(fmt.Errorf("clear what was left of uploads: %w", err), root.Close())
 	}
 	return s, nil
+}
+
+// syncAbove puts the root's own name on disk, whoever made it: the node that did may have crashed right after.
+func (s *Store) syncAbove(dir string) error {
+	d, err := os.Open(filepath.Dir(filepath.Clean(dir)))
+	if err != nil {
+		return err
+	}
+	return errors.Join(s.sync(d), d.Close())
 }
 
 // Close ends it; files that are being read can be read to their end.
@@ -120,54 +159,90 @@ func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Ha
 	if want != nil && *want != out.Hash {
 		return Stored{}, fault.New(fault.InvalidField, "sha256", "found %x, and a file whose SHA-256 is %x; accepted are those that agree", *want, out.Hash)
 	}
-	if err := file.Sync(); err != nil {
-		return Stored{}, fmt.Errorf("write an attachment: %w", err)
-	}
-	folder, name := place(out.Hash)
-	switch err := s.verify(name, out.Hash); {
+	in := &s.folders[out.Hash[0]]
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	switch err := s.known(out.Hash); {
 	case err == nil:
 		out.Known = true
 		return out, nil // and what was written just now goes
 	case !errors.Is(err, ErrMissing) && !errors.Is(err, ErrDamaged):
 		return Stored{}, err
 	}
+	if err := s.sync(file); err != nil {
+		return Stored{}, fmt.Errorf("write an attachment: %w", err)
+	}
 	if err := file.Close(); err != nil {
 		return Stored{}, fmt.Errorf("write an attachment: %w", err)
 	}
 	done = true
-	if err := s.keep(temp, folder, name); err != nil {
+	if err := s.keep(temp, out.Hash); err != nil {
 		return Stored{}, fmt.Errorf("keep an attachment: %w", errors.Join(err, ignoreMissing(s.root.Remove(temp))))
 	}
 	return out, nil
 }
 
-// keep gives a written file its name. It is there for good once its folder is on disk, too.
-func (s *Store) keep(temp, folder, name string) error {
-	made := false
-	switch err := s.root.Mkdir(folder, 0o700); {
-	case err == nil:
-		made = true
-	case !errors.Is(err, fs.ErrExist):
+// known tells that a file is here already, whole and on disk. Its folder is locked.
+func (s *Store) known(h Hash) error {
+	_, name := place(h)
+	file, err := s.open(name)
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	if err := check(file, h); err != nil {
+		return err
+	}
+	if err := s.sync(file); err != nil { // it may have been put here by a copy of the folder
+		return fmt.Errorf("keep an attachment: %w", err)
+	}
+	if err := s.settle(h); err != nil {
+		return fmt.Errorf("keep an attachment: %w", err)
+	}
+	return nil
+}
+
+// keep gives a written file its name. Its folder is locked. After an error the name is gone: a later sync that succeeds would not tell that this one is on disk.
+func (s *Store) keep(temp string, h Hash) error {
+	folder, name := place(h)
+	if err := s.root.Mkdir(folder, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 		return err
 	}
 	if err := s.root.Rename(temp, name); err != nil {
 		return err
 	}
-	if err := s.sync(folder); err != nil {
-		return err
-	}
-	if made {
-		return s.sync(".")
+	s.folders[h[0]].settled = false
+	if err := s.settle(h); err != nil {
+		return errors.Join(err, ignoreMissing(s.root.Remove(name)))
 	}
 	return nil
 }
 
-func (s *Store) sync(folder string) error {
+// settle puts the names in a folder and its own on disk, as far as they are not known to be. The folder is locked.
+func (s *Store) settle(h Hash) error {
+	f := &s.folders[h[0]]
+	name, _ := place(h)
+	if !f.settled {
+		if err := s.syncFolder(name); err != nil {
+			return err
+		}
+		f.settled = true
+	}
+	if !f.rooted {
+		if err := s.syncFolder("."); err != nil {
+			return err
+		}
+		f.rooted = true
+	}
+	return nil
+}
+
+func (s *Store) syncFolder(folder string) error {
 	d, err := s.root.Open(folder)
 	if err != nil {
 		return err
 	}
-	return errors.Join(d.Sync(), d.Close())
+	return errors.Join(s.sync(d), d.Close())
 }
 
 func ignoreMissing(err error) error {
@@ -175,16 +250,6 @@ func ignoreMissing(err error) error {
 		return nil
 	}
 	return err
-}
-
-// verify reads a file and compares.
-func (s *Store) verify(name string, h Hash) error {
-	f, err := s.open(name)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	return check(f, h)
 }
 
 // open opens a regular file.

@@ -21,7 +21,12 @@ import (
 
 func open(t *testing.T, dir string) *attachment.Store {
 	t.Helper()
-	s, err := attachment.Open(dir)
+	return openWith(t, dir, attachment.Options{})
+}
+
+func openWith(t *testing.T, dir string, o attachment.Options) *attachment.Store {
+	t.Helper()
+	s, err := attachment.Open(dir, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -253,7 +258,7 @@ func TestDamage(t *testing.T) {
 // A start clears what a crash left of uploads, and keeps what was stored.
 func TestStart(t *testing.T) {
 	dir := t.TempDir()
-	s, err := attachment.Open(dir)
+	s, err := attachment.Open(dir, attachment.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -268,7 +273,7 @@ func TestStart(t *testing.T) {
 	if list := held(t, dir); len(list) != 1 {
 		t.Errorf("kept %q", list)
 	}
-	if _, err := attachment.Open(held(t, dir)[0]); err == nil {
+	if _, err := attachment.Open(held(t, dir)[0], attachment.Options{}); err == nil {
 		t.Error("a file was opened as a store")
 	}
 }

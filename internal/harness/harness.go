@@ -305,7 +305,7 @@ func keepToken(file, token string) (err error) {
 // openServices starts the store of files, the projection and the intake.
 func (n *Node) openServices() error {
 	cfg := n.cfg
-	files, err := attachment.Open(filepath.Join(cfg.DataDir, "attachments"))
+	files, err := attachment.Open(filepath.Join(cfg.DataDir, "attachments"), attachment.Options{})
 	if err != nil {
 		return err
 	}
