@@ -45,7 +45,7 @@ func (f *serveFlags) bind(flags *pflag.FlagSet) {
 	flags.StringVar(&c.TLSCert, "tls-cert", "", "certificate (PEM); needed on addresses that other machines reach")
 	flags.StringVar(&c.TLSKey, "tls-key", "", "its key (PEM)")
 	flags.BoolVar(&c.BehindTLSProxy, "behind-tls-proxy", false, "other machines reach this node only through something that ends TLS")
-	flags.Uint64Var(&f.reserveMiB, "reserve", 256, "free space in MiB below which appends are refused")
+	flags.Uint64Var(&f.reserveMiB, "reserve", 256, "free space in MiB below which appends and uploads are refused")
 	flags.StringVar(&f.logLevel, "log-level", "info", "debug, info, warn or error")
 	flags.StringVar(&f.logFormat, "log-format", "text", "text or json")
 }

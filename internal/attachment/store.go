@@ -13,6 +13,7 @@ import (
 	"path"
 	"path/filepath"
 	"sync"
+	"time"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 )
@@ -49,8 +50,7 @@ type Stored struct {
 type Store struct {
 	root    *os.Root
 	folders [256]folder
-	// sync puts a file or a folder on disk.
-	sync func(*os.File) error
+	o       Options
 }
 
 // folder is one of the folders that files lie in.
@@ -62,6 +62,11 @@ type folder struct {
 
 // Options of a store.
 type Options struct {
+	// Free says how many bytes are free where the files lie; nil: nobody asks. An upload that would leave less than Reserve (0: 256 MiB) is refused: what it would
+	// take is what the log needs.
+	Free    func() (uint64, error)
+	Reserve uint64
+
 	// sync is what tests put in place of (*os.File).Sync.
 	sync func(*os.File) error
 }
@@ -71,6 +76,9 @@ func Open(dir string, o Options) (*Store, error) {
 	if o.sync == nil {
 		o.sync = (*os.File).Sync
 	}
+	if o.Reserve == 0 {
+		o.Reserve = 256 << 20
+	}
 	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 		return nil, fmt.Errorf("make the folder of attachments: %w", err)
 	}
@@ -78,7 +86,7 @@ func Open(dir string, o Options) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the folder of attachments: %w", err)
 	}
-	s := &Store{root: root, sync: o.sync}
+	s := &Store{root: root, o: o}
 	if err := s.syncAbove(dir); err != nil {
 		return nil, errors.Join(fmt.Errorf("make the folder of attachments: %w", err), root.Close())
 	}
@@ -98,7 +106,7 @@ func (s *Store) syncAbove(dir string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(s.sync(d), d.Close())
+	return errors.Join(s.o.sync(d), d.Close())
 }
 
 // Close ends it; files that are being read can be read to their end.
@@ -115,6 +123,9 @@ func place(h Hash) (folder, name string) {
 func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Hash) (out Stored, err error) {
 	media, strict, f := stated(mediaType)
 	if f != nil {
+		return out, f
+	}
+	if f := s.room(0); f != nil {
 		return out, f
 	}
 	temp := path.Join(incoming, rand.Text())
@@ -138,6 +149,9 @@ func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Ha
 		n, rerr := r.Read(buf)
 		if look.size+int64(n) > MaxBytes {
 			return out, fault.New(fault.TooLarge, "", "found more than %d bytes, accepted are at most %d", MaxBytes, MaxBytes)
+		}
+		if f := s.room(n); f != nil {
+			return out, f
 		}
 		look.write(buf[:n])
 		sum.Write(buf[:n])
@@ -169,7 +183,7 @@ func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Ha
 	case !errors.Is(err, ErrMissing) && !errors.Is(err, ErrDamaged):
 		return Stored{}, err
 	}
-	if err := s.sync(file); err != nil {
+	if err := s.o.sync(file); err != nil {
 		return Stored{}, fmt.Errorf("write an attachment: %w", err)
 	}
 	if err := file.Close(); err != nil {
@@ -180,6 +194,19 @@ func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Ha
 		return Stored{}, fmt.Errorf("keep an attachment: %w", errors.Join(err, ignoreMissing(s.root.Remove(temp))))
 	}
 	return out, nil
+}
+
+// room says why n bytes more cannot be taken, if so. Free space that is not known refuses nothing: then the disk itself does.
+func (s *Store) room(n int) *fault.Error {
+	if s.o.Free == nil {
+		return nil
+	}
+	free, err := s.o.Free()
+	if err != nil || free >= s.o.Reserve && free-s.o.Reserve >= uint64(n) {
+		return nil
+	}
+	return fault.New(fault.DiskReserve, "", "found %d MiB free where the files lie, accepted are uploads that leave %d MiB; they are taken again when there is more",
+		free>>20, s.o.Reserve>>20).Retry(30 * time.Second)
 }
 
 // known tells that a file is here already, whole and on disk. Its folder is locked.
@@ -193,7 +220,7 @@ func (s *Store) known(h Hash) error {
 	if err := check(file, h); err != nil {
 		return err
 	}
-	if err := s.sync(file); err != nil { // it may have been put here by a copy of the folder
+	if err := s.o.sync(file); err != nil { // it may have been put here by a copy of the folder
 		return fmt.Errorf("keep an attachment: %w", err)
 	}
 	if err := s.settle(h); err != nil {
@@ -242,7 +269,7 @@ func (s *Store) syncFolder(folder string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(s.sync(d), d.Close())
+	return errors.Join(s.o.sync(d), d.Close())
 }
 
 func ignoreMissing(err error) error {

@@ -302,6 +302,51 @@ func TestDiskErrors(t *testing.T) {
 	}
 }
 
+// An upload that would leave less than the reserve is refused before anything is written or read, and while it is written; nothing of it stays.
+func TestDiskReserve(t *testing.T) {
+	const reserve = 100 << 20
+	content := strings.Repeat("a", 1<<20)
+	for name, c := range map[string]struct {
+		free uint64 // before the upload; what lies in the store is taken off
+		err  error
+		fits bool
+		read bool // something of it was read
+	}{
+		"less than the reserve": {free: reserve - 1},
+		"nothing":               {},
+		"half a file more":      {free: reserve + 1<<19, read: true},
+		"a byte too little":     {free: reserve + 1<<20 - 1, read: true},
+		"as much as it takes":   {free: reserve + 1<<20, fits: true, read: true},
+		"nobody knows":          {err: errors.New("no such call"), fits: true, read: true},
+	} {
+		dir := t.TempDir()
+		s := openWith(t, dir, attachment.Options{Reserve: reserve, Free: func() (uint64, error) {
+			free := c.free
+			for _, name := range held(t, dir) {
+				info, err := os.Stat(name)
+				if err != nil {
+					t.Fatal(err)
+				}
+				free -= uint64(info.Size())
+			}
+			return free, c.err
+		}})
+		in := strings.NewReader(content)
+		out, err := s.Put(t.Context(), in, attachment.Plain, nil)
+		f, _ := fault.As(err)
+		switch list := held(t, dir); {
+		case (in.Len() < len(content)) != c.read:
+			t.Errorf("%s: %d of %d bytes were read", name, len(content)-in.Len(), len(content))
+		case c.fits && (err != nil || out.Size != 1<<20):
+			t.Errorf("%s: %+v, %v", name, out, err)
+		case !c.fits && (f == nil || f.Reason != fault.DiskReserve || f.RetryAfter <= 0 || !strings.Contains(f.Message, "accepted are uploads that leave 100 MiB")):
+			t.Errorf("%s: %v", name, err)
+		case !c.fits && len(list) != 0:
+			t.Errorf("%s left %q", name, list)
+		}
+	}
+}
+
 // Many who put and read the same few files at once get what they asked for.
 func TestManyAtOnce(t *testing.T) {
 	s := open(t, t.TempDir())

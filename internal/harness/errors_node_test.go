@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/protobuf/proto"
 
 	"github.com/lotpaper/lotpaper/internal/bus"
 	"github.com/lotpaper/lotpaper/internal/envelope"
@@ -72,8 +73,20 @@ func fullDisk(t *testing.T) (*node, []provocation) {
 			_, err := n.intake().CreateParty(ctx, &pb.CreatePartyRequest{Party: "new-house", Roles: []string{"DEALER"}})
 			return err
 		}}
+	file := provocation{name: "a file", reason: fault.DiskReserve, as: "harrow-gully", says: p.says,
+		rest: &call{method: "POST", path: "/v1/attachments", as: "harrow-gully", body: strings.Repeat("a", 8<<20), header: map[string]string{"Content-Type": "text/plain"}},
+		rpc: func(ctx context.Context, n *node) error {
+			stream, err := n.attachments().PutAttachment(ctx)
+			if err == nil {
+				err = stream.Send(&pb.PutAttachmentRequest{MediaType: proto.String("text/plain"), Chunk: []byte("a")})
+			}
+			if err == nil {
+				_, err = stream.CloseAndRecv()
+			}
+			return err
+		}}
 	n.get(t, "harrow-gully", "/v1/lots/harrow-gully.r1").ok(t) // reading goes on
-	return n, []provocation{p, enrol}
+	return n, []provocation{p, enrol, file}
 }
 
 // damagedCopy changes one byte of the journal while the node is down.

@@ -71,7 +71,7 @@ type Config struct {
 	// BehindTLSProxy says that whoever reaches this node from other machines does so through something that ends TLS.
 	BehindTLSProxy bool
 
-	// Reserve is the free space in bytes below which appends are refused; 0: 256 MiB.
+	// Reserve is the free space in bytes below which appends and uploads are refused; 0: 256 MiB.
 	Reserve uint64
 	// EventsPerSecond and Burst bound what one party may post; 0: the defaults of internal/rpc.
 	EventsPerSecond float64
@@ -233,7 +233,7 @@ func (n *Node) openLog(ctx context.Context) error {
 	led, err := ledger.Start(ctx, ledger.Config{
 		LogName: cfg.LogName, Sequencer: sequencer, Keys: n.Keys, Policy: policy, AdminToken: hash,
 		Log: l, Journal: journal, Conn: b.Conn(), Codec: b.Codec,
-		Free: func() (uint64, error) { return freeBytes(cfg.DataDir) }, Reserve: cfg.Reserve,
+		Free: n.free, Reserve: cfg.Reserve,
 		AuditShare: cfg.AuditShare, Logger: cfg.Logger,
 	})
 	if err != nil {
@@ -249,6 +249,9 @@ func (n *Node) openLog(ctx context.Context) error {
 	}
 	return nil
 }
+
+// free is how many bytes are free where the data lies.
+func (n *Node) free() (uint64, error) { return freeBytes(n.cfg.DataDir) }
 
 // admin finds the admin's token: the one given, the one kept, or for a new log a new one.
 func (n *Node) admin(newLog bool) (hash [32]byte, err error) {
@@ -305,7 +308,7 @@ func keepToken(file, token string) (err error) {
 // openServices starts the store of files, the projection and the intake.
 func (n *Node) openServices() error {
 	cfg := n.cfg
-	files, err := attachment.Open(filepath.Join(cfg.DataDir, "attachments"), attachment.Options{})
+	files, err := attachment.Open(filepath.Join(cfg.DataDir, "attachments"), attachment.Options{Free: n.free, Reserve: cfg.Reserve})
 	if err != nil {
 		return err
 	}
