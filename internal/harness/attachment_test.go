@@ -62,6 +62,7 @@ func TestAttachmentsOverREST(t *testing.T) {
 	for name, want := range map[string]string{
 		"Content-Type": "chemical/x-jcamp-dx", "Content-Disposition": `attachment; filename="` + hash + `.jdx"`, "X-Content-Type-Options": "nosniff",
 		"Content-Security-Policy": "default-src 'none'; sandbox", "Cache-Control": "private, max-age=31536000, immutable", "Content-Length": fmt.Sprint(len(content)),
+		"ETag": `"` + hash + `"`, "Accept-Ranges": "none", "Cross-Origin-Resource-Policy": "same-origin",
 	} {
 		if got := a.header.Get(name); got != want {
 			t.Errorf("%s: %q, want %q", name, got, want)
@@ -69,6 +70,27 @@ func TestAttachmentsOverREST(t *testing.T) {
 	}
 	if a := n.do(t, call{method: "HEAD", path: "/v1/attachments/" + hash, as: "harrow-gully"}); a.code != 200 || len(a.raw) != 0 || a.header.Get("Content-Length") != fmt.Sprint(len(content)) {
 		t.Errorf("HEAD: %d, %d bytes", a.code, len(a.raw))
+	}
+	tag := `"` + hash + `"`
+	for name, c := range map[string]struct {
+		method, path, known string
+		code                int
+	}{
+		"the tag":           {"GET", hash, tag, 304},
+		"for HEAD":          {"HEAD", hash, tag, 304},
+		"weak, in a list":   {"GET", hash, `"other", W/` + tag, 304},
+		"any":               {"GET", hash, "*", 304},
+		"in large letters":  {"GET", strings.ToUpper(hash), tag, 304},
+		"another tag":       {"GET", hash, `"` + strings.Repeat("0", 64) + `"`, 200},
+		"of what is absent": {"GET", strings.Repeat("0", 64), `"` + strings.Repeat("0", 64) + `"`, 404},
+	} {
+		a := n.do(t, call{method: c.method, path: "/v1/attachments/" + c.path, as: "harrow-gully", header: map[string]string{"If-None-Match": c.known}})
+		if a.code != c.code || c.code == 304 && (len(a.raw) != 0 || a.header.Get("ETag") != tag || a.header.Get("Cache-Control") == "" || a.header.Get("Content-Type") != "") || c.code == 200 && string(a.raw) != content {
+			t.Errorf("%s: %d, %d bytes, %v", name, a.code, len(a.raw), a.header)
+		}
+	}
+	if a := n.do(t, call{method: "GET", path: "/v1/attachments/" + hash, header: map[string]string{"If-None-Match": tag}}); a.code != 401 {
+		t.Errorf("the tag without a token: %d", a.code)
 	}
 	for name, c := range map[string]struct {
 		call   call
@@ -181,8 +203,11 @@ func TestAttachmentsOverGRPC(t *testing.T) {
 	if err := os.WriteFile(files[0], []byte("other"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if a := n.get(t, "harrow-gully", "/v1/attachments/"+want); a.code != 404 || !strings.Contains(string(a.raw), "damaged") {
-		t.Errorf("damaged: %d %s", a.code, a.raw)
+	for _, known := range []string{"", `"` + want + `"`} {
+		a := n.do(t, call{method: "GET", path: "/v1/attachments/" + want, as: "harrow-gully", header: map[string]string{"If-None-Match": known}})
+		if a.code != 404 || !strings.Contains(string(a.raw), "damaged") || a.header.Get("ETag") != "" || a.header.Get("Cache-Control") != "no-store" {
+			t.Errorf("damaged, asked with %q: %d %s %v", known, a.code, a.raw, a.header)
+		}
 	}
 	if out, err := put(&pb.PutAttachmentRequest{MediaType: proto.String("text/csv")}, "minutes,mass\n10,3.42\n"); err != nil || out.GetKnown() {
 		t.Errorf("put again: %v, %v", out, err)

@@ -6,8 +6,10 @@ package attachments
 
 import (
 	"context"
+	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 
@@ -128,30 +130,41 @@ func (s *Service) GetAttachment(in *pb.GetAttachmentRequest, stream grpc.ServerS
 	case errors.Is(err, attachment.ErrMissing):
 		return unknown(h)
 	case errors.Is(err, attachment.ErrDamaged):
-		s.log.ErrorContext(stream.Context(), "attachment is damaged", "sha256", hex.EncodeToString(h[:]))
-		return fault.New(fault.UnknownAttachment, "sha256", "found %x, whose file is damaged on this node and is not given out; it may be uploaded again", h)
+		return s.damaged(stream.Context(), h)
 	case err != nil:
 		return err
 	}
 	defer file.Close()
+	return s.give(stream, file, h)
+}
+
+// give sends a file. A slow reader takes minutes, and what was compared when the file was opened may be read from the disk again meanwhile: so it is compared
+// once more on its way, and the last piece is sent only when the whole agreed.
+func (s *Service) give(stream grpc.ServerStreamingServer[pb.GetAttachmentResponse], file *attachment.File, h attachment.Hash) error {
 	out := &pb.GetAttachmentResponse{MediaType: proto.String(file.MediaType), Size: proto.Int32(int32(file.Size))}
+	sum := sha256.New()
 	buf := make([]byte, piece)
-	for {
-		n, err := file.Read(buf)
-		out.Chunk = buf[:n]
-		if n > 0 || out.MediaType != nil {
-			if err := stream.Send(out); err != nil {
-				return err
-			}
-			out = &pb.GetAttachmentResponse{}
+	for left := file.Size; ; {
+		out.Chunk = buf[:min(left, piece)]
+		_, err := io.ReadFull(file, out.Chunk)
+		if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+			return fmt.Errorf("read an attachment: %w", err)
 		}
-		if errors.Is(err, io.EOF) {
-			return nil
+		sum.Write(out.Chunk)
+		left -= int64(len(out.Chunk))
+		if err != nil || left == 0 && attachment.Hash(sum.Sum(nil)) != h {
+			return s.damaged(stream.Context(), h)
 		}
-		if err != nil {
+		if err := stream.Send(out); err != nil || left == 0 {
 			return err
 		}
+		out = &pb.GetAttachmentResponse{}
 	}
+}
+
+func (s *Service) damaged(ctx context.Context, h attachment.Hash) error {
+	s.log.ErrorContext(ctx, "attachment is damaged", "sha256", hex.EncodeToString(h[:]))
+	return fault.New(fault.UnknownAttachment, "sha256", "found %x, whose file is damaged on this node and is not given out; it may be uploaded again", h)
 }
 
 func unknown(h attachment.Hash) *fault.Error {

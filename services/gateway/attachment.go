@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"path"
 	"strconv"
+	"strings"
 
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -82,10 +83,11 @@ func send(files pb.AttachmentServiceClient, r *http.Request) (*pb.PutAttachmentR
 	return nil, err
 }
 
-// download serves GET /v1/attachments/{sha256}. A file is given out to be saved, in a sandbox, as what it was found to be when it was taken in.
+// download serves GET /v1/attachments/{sha256}. A file is given out to be saved, in a sandbox, as what it was found to be when it was taken in. Its tag is its
+// hash, so that who has it need not get it again; also that is answered only for a file that is here and whole.
 func download(files pb.AttachmentServiceClient) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		hash := path.Base(r.URL.Path)
+		hash := strings.ToLower(path.Base(r.URL.Path))
 		stream, err := files.GetAttachment(callMetadata(r), &pb.GetAttachmentRequest{Sha256: hash})
 		if err != nil {
 			writeError(w, r, err)
@@ -97,13 +99,18 @@ func download(files pb.AttachmentServiceClient) http.HandlerFunc {
 			return
 		}
 		h := w.Header()
-		h.Set("Content-Type", m.GetMediaType())
-		h.Set("Content-Length", strconv.Itoa(int(m.GetSize())))
-		h.Set("Content-Disposition", `attachment; filename="`+hash[:min(len(hash), 64)]+ending(m.GetMediaType())+`"`)
 		h.Set("Content-Security-Policy", "default-src 'none'; sandbox")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "private, max-age=31536000, immutable")
 		h.Set("ETag", `"`+hash+`"`)
+		if tagIn(strings.Join(r.Header.Values("If-None-Match"), ","), h.Get("ETag")) {
+			w.WriteHeader(http.StatusNotModified)
+			return
+		}
+		h.Set("Accept-Ranges", "none")
+		h.Set("Content-Type", m.GetMediaType())
+		h.Set("Content-Length", strconv.Itoa(int(m.GetSize())))
+		h.Set("Content-Disposition", `attachment; filename="`+hash[:min(len(hash), 64)]+ending(m.GetMediaType())+`"`)
 		if r.Method == http.MethodHead {
 			return
 		}
