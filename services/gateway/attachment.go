@@ -4,9 +4,11 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"os"
 	"path"
 	"strconv"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -31,9 +33,9 @@ func maxBody(r *http.Request) int64 {
 }
 
 // upload serves POST /v1/attachments: the body is the file, its Content-Type what it is said to be.
-func upload(files pb.AttachmentServiceClient) http.HandlerFunc {
+func upload(files pb.AttachmentServiceClient, cfg Config) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		out, err := send(files, r)
+		out, err := send(files, r, &arriving{body: r.Body, control: http.NewResponseController(w), pause: cfg.UploadPause, within: cfg.UploadWithin, began: time.Now()})
 		if err != nil {
 			writeError(w, r, err)
 			return
@@ -49,8 +51,38 @@ func upload(files pb.AttachmentServiceClient) http.HandlerFunc {
 	}
 }
 
+// arriving reads a body that may come over a slow line: as long as bytes arrive it is not cut off, up to a bound for the whole. Who stands still is.
+type arriving struct {
+	body          io.Reader
+	control       *http.ResponseController
+	pause, within time.Duration
+	began         time.Time
+	size          int64
+}
+
+// Read gives what has arrived. A time that is over is a refusal.
+func (a *arriving) Read(p []byte) (int, error) {
+	now, end := time.Now(), a.began.Add(a.within)
+	until := now.Add(a.pause)
+	if until.After(end) {
+		until = end
+	}
+	if err := a.control.SetReadDeadline(until); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return 0, err
+	}
+	n, err := a.body.Read(p)
+	a.size += int64(n)
+	switch {
+	case errors.Is(err, os.ErrDeadlineExceeded) && until.Equal(end):
+		err = fault.New(fault.InvalidField, "", "found %d bytes and no end of the file within %v, accepted is one that is whole by then", a.size, a.within)
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		err = fault.New(fault.InvalidField, "", "found %d bytes and then none for %v, accepted is a file that keeps coming", a.size, a.pause)
+	}
+	return n, err
+}
+
 // send passes the body on.
-func send(files pb.AttachmentServiceClient, r *http.Request) (*pb.PutAttachmentResponse, error) {
+func send(files pb.AttachmentServiceClient, r *http.Request, body io.Reader) (*pb.PutAttachmentResponse, error) {
 	if r.Header.Get("Content-Type") == "" {
 		return nil, fault.New(fault.InvalidField, "Content-Type", "found nothing, accepted is the file's media type")
 	}
@@ -64,7 +96,7 @@ func send(files pb.AttachmentServiceClient, r *http.Request) (*pb.PutAttachmentR
 	for err == nil {
 		var n int
 		var rerr error
-		if n, rerr = r.Body.Read(buf); n > 0 {
+		if n, rerr = body.Read(buf); n > 0 {
 			err = stream.Send(&pb.PutAttachmentRequest{Chunk: buf[:n]})
 		}
 		var tooLarge *http.MaxBytesError
@@ -74,6 +106,9 @@ func send(files pb.AttachmentServiceClient, r *http.Request) (*pb.PutAttachmentR
 		case errors.As(rerr, &tooLarge):
 			return nil, fileTooLarge(-1, tooLarge.Limit)
 		case rerr != nil && rerr != io.EOF:
+			if f, ok := fault.As(rerr); ok {
+				return nil, f
+			}
 			return nil, fault.New(fault.InvalidField, "", "the body ended before it was whole: %v", rerr)
 		}
 	}

@@ -77,6 +77,16 @@ func (f *statusFake) Watch(r *pb.WatchRequest, s grpc.ServerStreamingServer[pb.W
 	return f.watch(r, s)
 }
 
+// filesFake keeps no files.
+type filesFake struct {
+	pb.UnimplementedAttachmentServiceServer
+	put func(grpc.ClientStreamingServer[pb.PutAttachmentRequest, pb.PutAttachmentResponse]) error
+}
+
+func (f *filesFake) PutAttachment(s grpc.ClientStreamingServer[pb.PutAttachmentRequest, pb.PutAttachmentResponse]) error {
+	return f.put(s)
+}
+
 // lines keeps what was logged.
 type lines struct {
 	mu  sync.Mutex
@@ -99,11 +109,12 @@ func (l *lines) String() string {
 type world struct {
 	intake intakeFake
 	status statusFake
+	files  filesFake
 	log    lines
 	server *httptest.Server
 }
 
-// newWorld starts one; change may alter the gateway's configuration and the HTTP server's.
+// newWorld starts one; change may alter the gateway's configuration and the HTTP server's, which speaks HTTP/2 if it has one for TLS.
 func newWorld(t *testing.T, change func(*Config, *http.Server)) *world {
 	t.Helper()
 	w := &world{}
@@ -114,6 +125,7 @@ func newWorld(t *testing.T, change func(*Config, *http.Server)) *world {
 	}
 	pb.RegisterIntakeServiceServer(edge, &w.intake)
 	pb.RegisterStatusServiceServer(edge, &w.status)
+	pb.RegisterAttachmentServiceServer(edge, &w.files)
 	ln := bufconn.Listen(1 << 20)
 	served := make(chan error, 1)
 	go func() { served <- edge.Serve(ln) }()
@@ -140,7 +152,12 @@ func newWorld(t *testing.T, change func(*Config, *http.Server)) *world {
 	w.server = httptest.NewUnstartedServer(handler)
 	server.Handler = handler
 	w.server.Config = server
-	w.server.Start()
+	if server.TLSConfig == nil {
+		w.server.Start()
+	} else {
+		w.server.EnableHTTP2 = true
+		w.server.StartTLS()
+	}
 	t.Cleanup(func() {
 		w.server.CloseClientConnections()
 		w.server.Close()
@@ -165,6 +182,7 @@ type request struct {
 
 type answer struct {
 	code   int
+	proto  string
 	header http.Header
 	body   []byte
 }
@@ -190,7 +208,7 @@ func (w *world) do(t *testing.T, q request) answer {
 	if err != nil {
 		t.Fatalf("%s %s: %v", q.method, q.path, err)
 	}
-	a := answer{res.StatusCode, res.Header, body}
+	a := answer{res.StatusCode, res.Proto, res.Header, body}
 	if a.code >= 400 && q.method != http.MethodHead {
 		a.refusal(t)
 	}

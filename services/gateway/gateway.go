@@ -47,7 +47,10 @@ type Config struct {
 	// Heartbeat is how often a quiet event stream gives a sign of life; 0: 15 s. WriteWithin is how long one notice may take to reach a
 	// reader, who is cut off after that and goes on with Last-Event-ID; 0: 10 s.
 	Heartbeat, WriteWithin time.Duration
-	Logger                 *slog.Logger
+	// UploadPause is how long a file that is being uploaded may stand still; 0: 30 s. UploadWithin is how long the whole may take; 0: an hour, in which a line of
+	// 40 kbit/s brings the largest. They stand in place of the HTTP server's own time for a request.
+	UploadPause, UploadWithin time.Duration
+	Logger                    *slog.Logger
 }
 
 func (c *Config) complete() error {
@@ -65,6 +68,12 @@ func (c *Config) complete() error {
 	}
 	if c.WriteWithin <= 0 {
 		c.WriteWithin = 10 * time.Second
+	}
+	if c.UploadPause <= 0 {
+		c.UploadPause = 30 * time.Second
+	}
+	if c.UploadWithin <= 0 {
+		c.UploadWithin = time.Hour
 	}
 	return nil
 }
@@ -111,7 +120,7 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	mux := http.NewServeMux()
 	mux.Handle("/v1/watch", only(newWatch(status, cfg), http.MethodGet))
 	files := pb.NewAttachmentServiceClient(cfg.Conn)
-	mux.Handle(attachmentsPath, only(upload(files), http.MethodPost))
+	mux.Handle(attachmentsPath, only(upload(files, cfg), http.MethodPost))
 	mux.Handle(attachmentsPath+"/{sha256}", only(download(files), http.MethodGet, http.MethodHead))
 	published := &publication{pb.NewTransparencyServiceClient(cfg.Conn)}
 	mux.Handle("/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
