@@ -171,7 +171,7 @@ func (s *Store) Put(ctx context.Context, r io.Reader, mediaType string, want *Ha
 	out = Stored{MediaType: media, Size: look.size}
 	sum.Sum(out.Hash[:0])
 	if want != nil && *want != out.Hash {
-		return Stored{}, fault.New(fault.InvalidField, "sha256", "found %x, and a file whose SHA-256 is %x; accepted are those that agree", *want, out.Hash)
+		return Stored{}, fault.New(fault.InvalidField, "sha256", "found %x, and what arrived is a file whose SHA-256 is %x; accepted are those that agree", *want, out.Hash)
 	}
 	in := &s.folders[out.Hash[0]]
 	in.mu.Lock()

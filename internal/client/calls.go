@@ -2,6 +2,8 @@ package client
 
 import (
 	"context"
+	"crypto/sha256"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -62,9 +64,16 @@ func (c *Client) EraseFields(ctx context.Context, req *pb.EraseFieldsRequest) (*
 }
 
 // PutAttachment stores a file, and answers its SHA-256.
+// The hash goes along, and what was stored must have it.
 func (c *Client) PutAttachment(ctx context.Context, mediaType string, data []byte) (*pb.PutAttachmentResponse, error) {
 	out := &pb.PutAttachmentResponse{}
-	return out, c.send(ctx, http.MethodPost, "/v1/attachments", nil, mediaType, data, out)
+	if err := c.send(ctx, http.MethodPost, "/v1/attachments", nil, mediaType, data, out); err != nil {
+		return out, err
+	}
+	if want := fmt.Sprintf("%x", sha256.Sum256(data)); out.GetSha256() != want {
+		return out, fmt.Errorf("%s stored a file whose SHA-256 is %.64q, and %s was sent; send it again", c.base, out.GetSha256(), want)
+	}
+	return out, nil
 }
 
 // Append posts one event about a lot.

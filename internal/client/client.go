@@ -3,6 +3,8 @@ package client
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"io"
@@ -43,6 +45,7 @@ const (
 	defaultPatience = 15 * time.Second
 	// mostAnswer bounds what is read of an answer.
 	mostAnswer = 64 << 20
+	jsonType   = "application/json"
 )
 
 // New makes a client. It refuses an address that is none, and one to which the token would travel in the clear.
@@ -120,7 +123,7 @@ func (c *Client) call(ctx context.Context, method, path string, query url.Values
 func (c *Client) once(ctx context.Context, method, path string, query url.Values, body []byte, out proto.Message) error {
 	contentType := ""
 	if body != nil {
-		contentType = "application/json"
+		contentType = jsonType
 	}
 	return c.send(ctx, method, path, query, contentType, body, out)
 }
@@ -149,6 +152,10 @@ func (c *Client) raw(ctx context.Context, method, path string, query url.Values,
 	}
 	if contentType != "" {
 		req.Header.Set("Content-Type", contentType)
+	}
+	if contentType != "" && contentType != jsonType { // a file: the service refuses what is altered on the way
+		sum := sha256.Sum256(body)
+		req.Header.Set("Content-Digest", "sha-256=:"+base64.StdEncoding.EncodeToString(sum[:])+":")
 	}
 	if c.token != "" {
 		req.Header.Set("Authorization", "Bearer "+c.token)

@@ -108,6 +108,35 @@ func TestRequests(t *testing.T) {
 	}
 }
 
+// A file goes with its hash, and the answer must name it.
+func TestPutAttachment(t *testing.T) {
+	const content = "##TITLE=made\n"
+	const hash = "c6152e33ce0352bd7d7e79fe7bcb3996406adc556efa2e219c681e9b91738cd9"
+	for name, c := range map[string]struct{ answer, says string }{
+		"as sent": {`{"sha256":"` + hash + `","mediaType":"text/plain","size":13}`, ""},
+		"another": {`{"sha256":"` + strings.Repeat("0", 64) + `"}`, `stored a file whose SHA-256 is "0000`},
+		"none":    {`{}`, "and " + hash + " was sent; send it again"},
+		"refused": {"", "INVALID_FIELD: sha256: m"},
+	} {
+		cl := against(t, func(w http.ResponseWriter, r *http.Request) {
+			body, err := io.ReadAll(r.Body)
+			if got := r.Header.Get("Content-Digest"); err != nil || string(body) != content || r.Header.Get("Content-Type") != "text/plain" || got != "sha-256=:xhUuM84DUr19fnn+e8s5lkBq3FVu+i4hnGgem5FzjNk=:" || r.Header.Get("Authorization") != "Bearer secret-token" {
+				t.Errorf("%s: %q with %q and %q, %v", name, body, r.Header.Get("Content-Type"), got, err)
+			}
+			if c.answer == "" {
+				w.WriteHeader(400)
+				fmt.Fprint(w, `{"code":3,"message":"m","details":[{"@type":"type.googleapis.com/google.rpc.ErrorInfo","reason":"INVALID_FIELD","domain":"lotpaper","metadata":{"field":"sha256"}}]}`)
+				return
+			}
+			fmt.Fprint(w, c.answer)
+		})
+		out, err := cl.PutAttachment(t.Context(), "text/plain", []byte(content))
+		if c.says == "" && (err != nil || out.GetSha256() != hash) || c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says)) {
+			t.Errorf("%s: %v, %v, want %q", name, out, err, c.says)
+		}
+	}
+}
+
 const gain = `{"code":9,"message":"found 12 ct out of 10 ct","details":[
  {"@type":"type.googleapis.com/google.rpc.ErrorInfo","reason":"MASS_GAIN","domain":"lotpaper"},
  {"@type":"type.googleapis.com/google.rpc.BadRequest","fieldViolations":[{"field":"events[1].split.children[0].mass","description":"x"}]},

@@ -3,6 +3,7 @@ package harness_test
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -70,6 +71,32 @@ func TestAttachmentsOverREST(t *testing.T) {
 	}
 	if a := n.do(t, call{method: "HEAD", path: "/v1/attachments/" + hash, as: "harrow-gully"}); a.code != 200 || len(a.raw) != 0 || a.header.Get("Content-Length") != fmt.Sprint(len(content)) {
 		t.Errorf("HEAD: %d, %d bytes", a.code, len(a.raw))
+	}
+	digest := func(of string) string {
+		h := sha256.Sum256([]byte(of))
+		return "sha-256=:" + base64.StdEncoding.EncodeToString(h[:]) + ":"
+	}
+	for name, c := range map[string]struct {
+		digest string
+		code   int
+		field  string
+		says   string
+	}{
+		"the digest":          {digest: digest(content), code: 200},
+		"beside another kind": {digest: "sha-512=:AAAA:, " + digest(content), code: 200},
+		"of another file":     {digest: digest("other"), code: 400, field: "sha256", says: "found " + hexSum("other") + ", and what arrived is a file whose SHA-256 is " + hash},
+		"of another kind":     {digest: "md5=:AAAA:", code: 400, field: "Content-Digest", says: `found "md5=:AAAA:", accepted is sha-256=:the hash in base64:`},
+		"too short":           {digest: "sha-256=:AAAA:", code: 400, field: "Content-Digest", says: "accepted is"},
+		"no bytes":            {digest: "sha-256=" + hash, code: 400, field: "Content-Digest", says: "accepted is"},
+		"a colon":             {digest: "sha-256=:", code: 400, field: "Content-Digest", says: "accepted is"},
+		"empty":               {digest: "", code: 400, field: "Content-Digest", says: `found ""`},
+	} {
+		a := n.do(t, call{method: "POST", path: "/v1/attachments", as: "harrow-gully", body: content, header: map[string]string{"Content-Type": "chemical/x-jcamp-dx", "Content-Digest": c.digest}})
+		if c.code == 200 {
+			a.ok(t)
+		} else if f := a.refusal(t); a.code != c.code || f.field != c.field || !strings.Contains(f.message, c.says) {
+			t.Errorf("%s: %d %+v, want %q %q", name, a.code, f, c.field, c.says)
+		}
 	}
 	tag := `"` + hash + `"`
 	for name, c := range map[string]struct {

@@ -1,6 +1,8 @@
 package gateway
 
 import (
+	"encoding/base64"
+	"encoding/hex"
 	"errors"
 	"io"
 	"net/http"
@@ -32,7 +34,8 @@ func maxBody(r *http.Request) int64 {
 	return MaxBody
 }
 
-// upload serves POST /v1/attachments: the body is the file, its Content-Type what it is said to be.
+// upload serves POST /v1/attachments: the body is the file, its Content-Type what it is said to be, and its Content-Digest, if there is one, what its SHA-256
+// must be.
 func upload(files pb.AttachmentServiceClient, cfg Config) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		out, err := send(files, r, &arriving{body: r.Body, control: http.NewResponseController(w), pause: cfg.UploadPause, within: cfg.UploadWithin, began: time.Now()})
@@ -86,12 +89,16 @@ func send(files pb.AttachmentServiceClient, r *http.Request, body io.Reader) (*p
 	if r.Header.Get("Content-Type") == "" {
 		return nil, fault.New(fault.InvalidField, "Content-Type", "found nothing, accepted is the file's media type")
 	}
+	want, f := contentDigest(r.Header.Values("Content-Digest"))
+	if f != nil {
+		return nil, f
+	}
 	stream, err := files.PutAttachment(callMetadata(r))
 	if err != nil {
 		return nil, err
 	}
 	// A refusal while there is more to send ends the stream: Send answers io.EOF, and the reason comes with the answer.
-	err = stream.Send(&pb.PutAttachmentRequest{MediaType: proto.String(r.Header.Get("Content-Type"))})
+	err = stream.Send(&pb.PutAttachmentRequest{MediaType: proto.String(r.Header.Get("Content-Type")), Sha256: want})
 	buf := make([]byte, uploadPiece)
 	for err == nil {
 		var n int
@@ -116,6 +123,25 @@ func send(files pb.AttachmentServiceClient, r *http.Request, body io.Reader) (*p
 		_, err = stream.CloseAndRecv()
 	}
 	return nil, err
+}
+
+// contentDigest reads a Content-Digest header (RFC 9530): the SHA-256 that a body must have, nil if there is no header. Digests of other kinds may stand beside
+// it, and alone are refused: who sends one counts on its being compared.
+func contentDigest(values []string) (*string, *fault.Error) {
+	if len(values) == 0 {
+		return nil, nil
+	}
+	text := strings.Join(values, ",")
+	for member := range strings.SplitSeq(text, ",") {
+		kind, value, _ := strings.Cut(strings.TrimSpace(member), "=")
+		if kind != "sha-256" || len(value) < 2 || value[0] != ':' || value[len(value)-1] != ':' {
+			continue
+		}
+		if sum, err := base64.StdEncoding.DecodeString(value[1 : len(value)-1]); err == nil && len(sum) == len(attachment.Hash{}) {
+			return proto.String(hex.EncodeToString(sum)), nil
+		}
+	}
+	return nil, fault.New(fault.InvalidField, "Content-Digest", "found %q, accepted is sha-256=:the hash in base64:", clip(text))
 }
 
 // download serves GET /v1/attachments/{sha256}. A file is given out to be saved, in a sandbox, as what it was found to be when it was taken in. Its tag is its

@@ -25,6 +25,7 @@ const (
 type PutAttachmentRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// In the first message: chemical/x-jcamp-dx, text/plain, text/csv, image/jpeg, image/png, image/tiff or application/pdf. It must agree with the content.
+	// Text is UTF-8, or mostly ASCII with characters of Latin-1 or Windows-1252; JCAMP-DX may be in any code page.
 	MediaType *string `protobuf:"bytes,1,opt,name=media_type,json=mediaType,proto3,oneof" json:"media_type,omitempty"`
 	// In the first message: what the SHA-256 must be, 64 hexadecimal digits; unset: whatever it is.
 	Sha256 *string `protobuf:"bytes,2,opt,name=sha256,proto3,oneof" json:"sha256,omitempty"`

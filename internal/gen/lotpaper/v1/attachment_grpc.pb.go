@@ -28,7 +28,8 @@ const (
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
 // AttachmentService keeps the files that events name by their SHA-256. No status rests on whether a file is here. Over REST the routes are
-// POST /v1/attachments, with the file as the body, and GET /v1/attachments/{sha256}.
+// POST /v1/attachments, with the file as the body and, if it is to be compared, its SHA-256 in Content-Digest, and GET /v1/attachments/{sha256}, whose
+// ETag is the hash.
 type AttachmentServiceClient interface {
 	// PutAttachment stores one file of up to 16 MiB, whole or not at all. The first message says what it is, the others carry the content.
 	PutAttachment(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[PutAttachmentRequest, PutAttachmentResponse], error)
@@ -81,7 +82,8 @@ type AttachmentService_GetAttachmentClient = grpc.ServerStreamingClient[GetAttac
 // for forward compatibility.
 //
 // AttachmentService keeps the files that events name by their SHA-256. No status rests on whether a file is here. Over REST the routes are
-// POST /v1/attachments, with the file as the body, and GET /v1/attachments/{sha256}.
+// POST /v1/attachments, with the file as the body and, if it is to be compared, its SHA-256 in Content-Digest, and GET /v1/attachments/{sha256}, whose
+// ETag is the hash.
 type AttachmentServiceServer interface {
 	// PutAttachment stores one file of up to 16 MiB, whole or not at all. The first message says what it is, the others carry the content.
 	PutAttachment(grpc.ClientStreamingServer[PutAttachmentRequest, PutAttachmentResponse]) error
