@@ -64,14 +64,12 @@ type fileToStore struct {
 }
 
 func readForStoring(name, media string) (fileToStore, error) {
-	f, err := os.Open(name)
+	data, err := readAttachment(name)
 	if err != nil {
 		return fileToStore{}, fmt.Errorf("read %s: %w", name, err)
 	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, attachment.MaxBytes+1))
-	if err != nil {
-		return fileToStore{}, fmt.Errorf("read %s: %w", name, err)
+	if len(data) == 0 {
+		return fileToStore{}, fmt.Errorf("%s: found 0 bytes, which is an empty file; accepted are 1 byte to %d MiB", name, attachment.MaxBytes>>20)
 	}
 	if len(data) > attachment.MaxBytes {
 		return fileToStore{}, fmt.Errorf("%s: found more than %d MiB, accepted are at most as many", name, attachment.MaxBytes>>20)
@@ -82,6 +80,35 @@ func readForStoring(name, media string) (fileToStore, error) {
 		}
 	}
 	return fileToStore{name: name, media: media, data: data}, nil
+}
+
+// readAttachment reads a file up to one byte past what is accepted, so that the refusal is the caller's. What is no regular file is refused before it is
+// opened: a named pipe that nobody writes to would never open, and a device never ends.
+func readAttachment(name string) ([]byte, error) {
+	info, err := os.Stat(name)
+	if err == nil && !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("found %s, accepted is a regular file", kindOfFile(info.Mode()))
+	}
+	f, err := os.Open(name) // also if it is not there: the error is the plainer one
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, attachment.MaxBytes+1))
+}
+
+func kindOfFile(m os.FileMode) string {
+	switch {
+	case m.IsDir():
+		return "a folder"
+	case m&os.ModeNamedPipe != 0:
+		return "a pipe"
+	case m&os.ModeSocket != 0:
+		return "a socket"
+	case m&os.ModeDevice != 0:
+		return "a device"
+	}
+	return "what is no file"
 }
 
 func (a *app) tellStored(files []fileToStore) error {

@@ -2,7 +2,7 @@ package main
 
 import (
 	"context"
-	"encoding/hex"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -126,12 +126,7 @@ func beside(name string) eventfile.Opener {
 		if path = filepath.FromSlash(path); !filepath.IsAbs(path) {
 			path = filepath.Join(dir, path)
 		}
-		f, err := os.Open(path)
-		if err != nil {
-			return nil, err
-		}
-		defer f.Close()
-		return io.ReadAll(io.LimitReader(f, attachment.MaxBytes+1))
+		return readAttachment(path)
 	}
 }
 
@@ -146,12 +141,12 @@ func upload(ctx context.Context, to uploader, batch []*eventfile.Entry, known ma
 			if err != nil {
 				return fmt.Errorf("read %s: %w", f.Path, err)
 			}
-			out, err := to.PutAttachment(ctx, f.MediaType, data)
-			if err != nil {
-				return fmt.Errorf("upload %s: %w", f.Path, err)
+			// The event names what was read before. Anything else is not sent: it would be stored, and no event would name it.
+			if sha256.Sum256(data) != f.Hash {
+				return fmt.Errorf("%s changed after its hash was taken for %s, event %d; it was not uploaded, and its events were not posted: post again", f.Path, e.File, e.Number)
 			}
-			if out.GetSha256() != hex.EncodeToString(f.Hash[:]) {
-				return fmt.Errorf("%s changed while it was read; post again", f.Path)
+			if _, err := to.PutAttachment(ctx, f.MediaType, data); err != nil {
+				return fmt.Errorf("upload %s: %w", f.Path, err)
 			}
 			known[f.Hash] = true
 		}

@@ -103,6 +103,8 @@ func TestFilesByTheirPaths(t *testing.T) {
 			return []byte("1,2\n"), nil
 		case "page.html":
 			return []byte("<html>"), nil
+		case "empty.jdx":
+			return nil, nil
 		}
 		return nil, fs.ErrNotExist
 	}
@@ -135,6 +137,7 @@ func TestFilesByTheirPaths(t *testing.T) {
 	for text, want := range map[string]string{
 		mined + "attachments: [{file: none.pdf}]\n":                     "a.yaml, event 1, line 4: INVALID_FIELD: attachments[0].file: found \"none.pdf\", which cannot be read: file does not exist",
 		mined + "attachments:\n  - file: page.html\n":                   "a.yaml, event 1, line 5: INVALID_FIELD: attachments[0].file: found \"page.html\", which is none of the accepted types: chemical/x-jcamp-dx",
+		mined + "attachments: [{file: empty.jdx}]\n":                    "a.yaml, event 1, line 4: INVALID_FIELD: attachments[0].file: found \"empty.jdx\", which is an empty file of 0 bytes, accepted are 1 to 16777216 bytes",
 		mined + "attachments: [{file: b.csv, sha256: '" + csv + "'}]\n": "a.yaml, event 1, line 4: INVALID_FIELD: attachments[0].file: found both file and sha256",
 		mined + "attachments: [{file: [b.csv]}]\n":                      "a.yaml, event 1, line 4: INVALID_FIELD: attachments[0].file: found a list of 1, accepted is the path of a file",
 		strings.Replace(test, "INFRARED", "XRF", 1):                     "a.yaml, event 1, line 3: INVALID_FIELD: tested.measurement: found a measurement with XRF",

@@ -61,6 +61,9 @@ func (e *Entry) attach(open Opener) (problems Problems) {
 			f.MediaType = stated.Text
 		}
 		switch {
+		case len(data) == 0:
+			refuse(k.Line, field, "found %q, which is an empty file of 0 bytes, accepted are 1 to %d bytes", clip(name), attachment.MaxBytes)
+			return nil
 		case len(data) > attachment.MaxBytes:
 			refuse(k.Line, field, "found a file of %d bytes, accepted are at most %d", len(data), attachment.MaxBytes)
 			return nil
