@@ -107,6 +107,33 @@ func TestPrivateValuesOverREST(t *testing.T) {
 	}
 }
 
+// Handles cannot be tried out: one address gets so many answers and no more without a token, whatever it says of where it comes from. Who has a token is not held up.
+func TestHandlesCannotBeTriedOut(t *testing.T) {
+	n := minerNode(t, nil)
+	handle := n.get(t, "harrow-gully", "/v1/lots/harrow-gully.r1").ok(t).text(t, "handle")
+	n.do(t, call{method: "GET", path: "/v1/stones/" + handle}).ok(t)
+	refused := answer{}
+	for i := range 400 {
+		a := n.do(t, call{method: "GET", path: "/v1/stones/aaaaaaaaaaaaaaaaaaaaaaaaaa", header: map[string]string{"X-Forwarded-For": fmt.Sprintf("192.0.2.%d", i%250)}})
+		if a.code == 429 {
+			refused = a
+			break
+		}
+		if a.code != 404 {
+			t.Fatalf("%d %s", a.code, a.raw)
+		}
+	}
+	if refused.code != 429 || refused.header.Get("Retry-After") == "" || refused.refusal(t).reason != "RATE_LIMITED" {
+		t.Fatalf("%d %v", refused.code, refused.header)
+	}
+	if a := n.do(t, call{method: "GET", path: "/v1/stones/" + handle}); a.code != 429 {
+		t.Errorf("a good handle from the same address: %d", a.code)
+	}
+	for range 50 {
+		n.get(t, "harrow-gully", "/v1/stones/"+handle).ok(t)
+	}
+}
+
 // logged collects what a node logs.
 type logged struct {
 	mu  sync.Mutex

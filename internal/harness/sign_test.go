@@ -149,3 +149,19 @@ func TestForgedAndReplayed(t *testing.T) {
 		t.Errorf("a repeat made %d events, at %s", got-next, a.raw)
 	}
 }
+
+// History says whose keys signed for an event: the service's for one that came by token, the party's own, and a second party's that countersigned.
+func TestWhoSigned(t *testing.T) {
+	n := start(t, t.TempDir(), nil)
+	n.enrol(t, "harrow-gully", "MINER", "DEALER")
+	key := n.partyKey(t, "harrow-gully", 'm')
+	n.signedBy(t, "harrow-gully", "harrow-gully", key, strings.Replace(minedBody, "{", `{"lot":"harrow-gully.r1",`, 1)).ok(t)
+	n.post(t, "harrow-gully", "harrow-gully.r1", described).ok(t)
+	a := n.get(t, "harrow-gully", "/v1/lots/harrow-gully.r1/history").ok(t)
+	if by, id := a.text(t, "events", 0, "signedBy", 0, "party"), a.text(t, "events", 0, "signedBy", 0, "keyId"); by != "harrow-gully" || id != envelope.KeyID(key.Public().(ed25519.PublicKey)) {
+		t.Errorf("%s %s", by, id)
+	}
+	if by := a.text(t, "events", 1, "signedBy", 0, "party"); by != "admin" || len(a.list(t, "events", 1, "signedBy")) != 1 {
+		t.Errorf("%s", a.raw)
+	}
+}

@@ -25,6 +25,15 @@ func History(p *table.Page, lot string, events []*pb.Event, pinned int64, more b
 		if e.Doubtful != nil {
 			text += " [doubtful: " + e.GetDoubtful() + "]"
 		}
+		for _, s := range e.GetSignedBy() {
+			switch s.GetParty() {
+			case "admin", "": // posted with the party's token, as most are
+			case e.GetParty():
+				text += " [signed with its own key]"
+			default:
+				text += " [signed by " + s.GetParty() + " too]"
+			}
+		}
 		for _, f := range e.GetFindings() {
 			text += " [" + spoken(f.GetCode()) + "]"
 		}

@@ -25,6 +25,7 @@ type edge struct {
 	access map[string]Access
 	auth   *Authenticator
 	limit  *limiter
+	looks  *limiter // of addresses that look up without a token
 	log    *slog.Logger
 
 	ids     atomic.Uint64
@@ -35,7 +36,8 @@ func newEdge(cfg Config, auth *Authenticator) *edge {
 	var b [6]byte
 	rand.Read(b[:])
 	return &edge{
-		access: cfg.Access, auth: auth, limit: newLimiter(cfg.EventsPerSecond, cfg.Burst, cfg.Now), log: cfg.Log,
+		access: cfg.Access, auth: auth, limit: newLimiter(cfg.EventsPerSecond, cfg.Burst, cfg.Now),
+		looks: newLimiter(cfg.LookupsPerSecond, cfg.LookupBurst, cfg.Now), log: cfg.Log,
 		idStart: hex.EncodeToString(b[:]) + "-",
 	}
 }
@@ -75,6 +77,9 @@ func (e *edge) unary(
 		}
 	}()
 	ctx, caller, err := e.auth.admit(ctx, method, access)
+	if err == nil {
+		err = e.lookUp(ctx, method, caller)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -2,10 +2,15 @@ package rpc
 
 import (
 	"context"
+	"net"
+	"net/netip"
+	"strings"
 	"sync"
 	"time"
 
 	"golang.org/x/time/rate"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/peer"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -23,7 +28,7 @@ const (
 func eventsIn(m any) int {
 	switch m := m.(type) {
 	case *pb.AppendRequest, *pb.AppendLogEventRequest, *pb.CreatePartyRequest, *pb.CreateTokenRequest, *pb.DeleteTokenRequest,
-		*pb.CreateHandleRequest, *pb.DeleteHandleRequest:
+		*pb.CreateHandleRequest, *pb.DeleteHandleRequest, *pb.RevealFieldRequest, *pb.EraseFieldsRequest:
 		return 1
 	case *pb.AppendBatchRequest:
 		return max(1, len(m.GetEvents()))
@@ -40,6 +45,64 @@ func eventsIn(m any) int {
 	}
 	return 0
 }
+
+// The rate at which one address may look stones up by their public handles without a token: more than any shop scans, and so few that handles cannot be tried out.
+const (
+	DefaultLookupsPerSecond = 20
+	DefaultLookupBurst      = 200
+)
+
+// lookups are the public methods that find something by a secret in the request.
+var lookups = map[string]bool{pb.StatusService_GetStone_FullMethodName: true}
+
+// lookUp counts a look-up by an address, or refuses it.
+func (e *edge) lookUp(ctx context.Context, method string, caller Caller) error {
+	if caller.Party != "" || !lookups[method] {
+		return nil
+	}
+	address := clientAddress(ctx)
+	if address == "" { // a call within the process, by nobody from outside
+		return nil
+	}
+	wait, ok := e.looks.reserve(address, 1)
+	if ok {
+		return nil
+	}
+	return fault.New(fault.RateLimited, "", "found more than %v look-ups a second from %s, which is what an address may make without a token", float64(e.looks.perSecond), address).Retry(wait)
+}
+
+// clientAddress is where a call comes from: its peer, or, if that is the gateway in this process, the gateway's own peer, which it writes last. Of an IPv6 address the
+// first half counts: the rest a client chooses as it likes.
+func clientAddress(ctx context.Context) string {
+	p, ok := peer.FromContext(ctx)
+	if !ok || p.Addr == nil {
+		return ""
+	}
+	host, _, err := net.SplitHostPort(p.Addr.String())
+	if p.Addr.Network() == inProcess {
+		list := metadata.ValueFromIncomingContext(ctx, "x-forwarded-for")
+		if len(list) == 0 {
+			return ""
+		}
+		all := strings.Split(list[len(list)-1], ",")
+		host, err = strings.TrimSpace(all[len(all)-1]), nil
+	}
+	a, perr := netip.ParseAddr(host)
+	if err != nil || perr != nil {
+		return host
+	}
+	if a = a.Unmap(); a.Is4() {
+		return a.String()
+	}
+	prefix, err := a.WithZone("").Prefix(64)
+	if err != nil {
+		return host
+	}
+	return prefix.String()
+}
+
+// inProcess is what the listener within the process calls its network.
+const inProcess = "bufconn"
 
 // limiter keeps one bucket of events per party.
 type limiter struct {
@@ -84,15 +147,23 @@ func (l *limiter) forgetFull() {
 // take takes n events from the party's bucket, or refuses and says when they will be there. More than the bucket ever holds are as
 // many as it holds: how many one call may post is checked elsewhere.
 func (l *limiter) take(party string, n int) *fault.Error {
-	now := l.now()
-	r := l.bucket(party).ReserveN(now, min(n, l.burst))
-	wait := r.DelayFrom(now)
-	if wait <= 0 {
+	wait, ok := l.reserve(party, n)
+	if ok {
 		return nil
 	}
-	r.CancelAt(now)
 	return fault.New(fault.RateLimited, "", "found more than %v events a second from %s, which is what a party may post", float64(l.perSecond), party).
 		Retry(wait)
+}
+
+// reserve takes n from a bucket, or says when they will be there.
+func (l *limiter) reserve(key string, n int) (wait time.Duration, ok bool) {
+	now := l.now()
+	r := l.bucket(key).ReserveN(now, min(n, l.burst))
+	if wait = r.DelayFrom(now); wait <= 0 {
+		return 0, true
+	}
+	r.CancelAt(now)
+	return wait, false
 }
 
 // wait takes n events as soon as they are there: a stream is not refused but read more slowly.

@@ -32,6 +32,9 @@ type Config struct {
 	// EventsPerSecond is what one party may post for long, Burst how many at once, at least 1,000; unset: the defaults.
 	EventsPerSecond float64
 	Burst           int
+	// LookupsPerSecond is how many stones one address may look up without a token for long, LookupBurst how many at once; unset: the defaults.
+	LookupsPerSecond float64
+	LookupBurst      int
 	// MaxMessage is the largest message in bytes; unset: MaxMessage.
 	MaxMessage int
 	// MaxStreams bounds the calls under way on one connection; unset: 1,024.
@@ -55,6 +58,12 @@ func (c *Config) complete() error {
 	}
 	if c.Burst == 0 {
 		c.Burst = max(DefaultBurst, int(c.EventsPerSecond))
+	}
+	if c.LookupsPerSecond == 0 {
+		c.LookupsPerSecond = DefaultLookupsPerSecond
+	}
+	if c.LookupBurst == 0 {
+		c.LookupBurst = DefaultLookupBurst
 	}
 	if c.MaxMessage == 0 {
 		c.MaxMessage = MaxMessage

@@ -81,6 +81,8 @@ func notInRequests(m *pb.Event) *fault.Error {
 		name = "withheld"
 	case len(m.Erased) > 0:
 		name = "erased"
+	case len(m.SignedBy) > 0:
+		name = "signedBy"
 	case m.WithdrawnBy != nil:
 		name = "withdrawnBy"
 	case m.CorrectedBy != nil:

@@ -92,6 +92,9 @@ func (s *Service) present(st *store, e *eventlog.Event, party string, known uint
 	}
 	out := wire.RecordedFromDomain(shown.Recorded)
 	out.Withheld, out.Erased = shown.Withheld, shown.Erased
+	if out.SignedBy, err = s.signedBy(e.Recorded.Position); err != nil {
+		return nil, err
+	}
 	sale, err := s.judged(st, e)
 	if err != nil {
 		return nil, err
@@ -119,6 +122,23 @@ func (s *Service) present(st *store, e *eventlog.Event, party string, known uint
 		if own == nil || own.Withdrawn == nil || own.Withdrawn.Position >= known {
 			out.CorrectedBy = &c.Event
 		}
+	}
+	return out, nil
+}
+
+// signedBy tells whose keys signed for an event.
+func (s *Service) signedBy(position uint64) ([]*pb.SignedBy, error) {
+	ids, err := s.log.Signers(position)
+	if err != nil {
+		return nil, fmt.Errorf("find who signed at %d: %w", position, err)
+	}
+	var out []*pb.SignedBy
+	for _, id := range ids {
+		holder, err := s.log.KeyHolder(id)
+		if err != nil {
+			return nil, fmt.Errorf("find whose the key %s is: %w", id, err)
+		}
+		out = append(out, &pb.SignedBy{KeyId: id, Party: holder})
 	}
 	return out, nil
 }

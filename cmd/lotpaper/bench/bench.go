@@ -132,6 +132,7 @@ func measureWrites(ctx context.Context, dir string, plan plan, say func(string))
 			{"append.inprocess.64x16", func() (float64, error) { return post(ctx, dir, span, 16, inProcess) }},
 			{"append.grpc.unary64", func() (float64, error) { return post(ctx, dir, span, 1, overGRPC) }},
 			{"append.grpc.batch16", func() (float64, error) { return post(ctx, dir, span, 16, overGRPC) }},
+			{"append.grpc.signed16", func() (float64, error) { return post(ctx, dir, span, 16, signedOverGRPC) }},
 		}
 		for _, s := range steps {
 			say(fmt.Sprintf("%s, round %d of %d", s.name, round+1, rounds))
@@ -147,6 +148,7 @@ func measureWrites(ctx context.Context, dir string, plan plan, say func(string))
 		{"raw.pebble.64", ""}, {"raw.pebble.1024", ""},
 		{"append.inprocess.64x1", "raw.pebble.64"}, {"append.inprocess.64x16", "raw.pebble.1024"},
 		{"append.grpc.unary64", "append.inprocess.64x1"}, {"append.grpc.batch16", "raw.pebble.1024"},
+		{"append.grpc.signed16", "append.grpc.batch16"},
 	} {
 		res := Result{Name: p.name, PerSecond: round3(median(rates[p.name])), Of: p.of}
 		if p.of != "" {

@@ -35,14 +35,14 @@ func TestReport(t *testing.T) {
 		}
 	}
 	for _, name := range []string{
-		"raw.pebble.64", "raw.pebble.1024", "append.inprocess.64x1", "append.inprocess.64x16", "append.grpc.unary64", "append.grpc.batch16",
+		"raw.pebble.64", "raw.pebble.1024", "append.inprocess.64x1", "append.inprocess.64x16", "append.grpc.unary64", "append.grpc.batch16", "append.grpc.signed16",
 		"status.1e4", "status.1e5", "status.1e6", "history.1e4", "memory.1e6",
 	} {
 		if _, ok := got[name]; !ok {
 			t.Errorf("%s is missing", name)
 		}
 	}
-	for name, of := range map[string]string{"append.inprocess.64x1": "raw.pebble.64", "append.inprocess.64x16": "raw.pebble.1024", "append.grpc.batch16": "raw.pebble.1024"} {
+	for name, of := range map[string]string{"append.inprocess.64x1": "raw.pebble.64", "append.inprocess.64x16": "raw.pebble.1024", "append.grpc.batch16": "raw.pebble.1024", "append.grpc.signed16": "append.grpc.batch16"} {
 		if got[name].Of != of {
 			t.Errorf("%s compares with %q, want %q", name, got[name].Of, of)
 		}
@@ -55,7 +55,7 @@ func BenchmarkPost(b *testing.B) {
 		batch   int
 		connect func(*node) (poster, func() error, error)
 	}{
-		"inprocess/1": {1, inProcess}, "inprocess/16": {16, inProcess}, "grpc/1": {1, overGRPC}, "grpc/16": {16, overGRPC},
+		"inprocess/1": {1, inProcess}, "inprocess/16": {16, inProcess}, "grpc/1": {1, overGRPC}, "grpc/16": {16, overGRPC}, "signed/16": {16, signedOverGRPC},
 	} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {

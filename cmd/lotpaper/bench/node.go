@@ -2,6 +2,9 @@ package bench
 
 import (
 	"context"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/base64"
 	"fmt"
 	"os"
 	"time"
@@ -9,7 +12,9 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
 
+	"github.com/lotpaper/lotpaper/internal/envelope"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/harness"
 	"github.com/lotpaper/lotpaper/internal/opal"
@@ -101,6 +106,54 @@ func overGRPC(n *node) (poster, func() error, error) {
 			req.Events[i] = wire.EventFromDomain(e)
 		}
 		_, err := clients[party].AppendBatch(ctx, req)
+		return err
+	}, closeAll, nil
+}
+
+// signedOverGRPC is overGRPC with envelopes that the poster signs itself, one signature a call. Signing them is part of what is measured.
+func signedOverGRPC(n *node) (poster, func() error, error) {
+	var conns []*grpc.ClientConn
+	closeAll := func() error {
+		for _, c := range conns {
+			_ = c.Close()
+		}
+		return nil
+	}
+	clients, keys := map[string]pb.IntakeServiceClient{}, map[string]ed25519.PrivateKey{}
+	admin := pb.NewIntakeServiceClient(n.Conn())
+	for i, p := range benchParties {
+		seed := sha256.Sum256([]byte(p))
+		keys[p] = ed25519.NewKeyFromSeed(seed[:])
+		public := base64.StdEncoding.EncodeToString(keys[p].Public().(ed25519.PublicKey))
+		id := opal.RequestID{14: 1, 15: byte(i + 1)}
+		_, err := admin.AppendLogEvent(bearer(context.Background(), n.AdminToken()), &pb.AppendLogEventRequest{Event: &pb.Event{
+			RequestId: proto.String(id.String()), OccurredAt: proto.String(time.Now().UTC().Format(time.RFC3339)),
+			Body: &pb.Event_KeyAdded{KeyAdded: &pb.KeyAdded{Party: &p, PublicKey: &public, Use: proto.String(string(opal.UseSign))}},
+		}})
+		if err != nil {
+			return nil, nil, fmt.Errorf("add the key of %s: %w", p, err)
+		}
+		c, err := grpc.NewClient(n.GRPCAddr(), grpc.WithTransportCredentials(insecure.NewCredentials()))
+		if err != nil {
+			_ = closeAll()
+			return nil, nil, err
+		}
+		conns = append(conns, c)
+		clients[p] = pb.NewIntakeServiceClient(c)
+	}
+	return func(ctx context.Context, party string, events []*opal.Event) error {
+		batch, err := envelope.Sign(n.Log.Head().LogName, party, keys[party], events)
+		if err != nil {
+			return err
+		}
+		m := &pb.SignedEnvelope{Envelope: batch.Envelope, Statements: batch.Statements}
+		for i, list := range batch.Openings {
+			for j := range list {
+				o := &list[j]
+				m.Openings = append(m.Openings, &pb.Opening{Statement: int32(i), Path: o.Path, Salt: o.Salt[:], Value: o.Value})
+			}
+		}
+		_, err = clients[party].AppendEnvelopes(bearer(ctx, n.tokens[party]), &pb.AppendEnvelopesRequest{Envelopes: []*pb.SignedEnvelope{m}})
 		return err
 	}, closeAll, nil
 }

@@ -167,7 +167,9 @@ type Event struct {
 	// Answers only: why it is doubtful who posted it, such as a key that was in other hands by then; left out: it is not.
 	Doubtful *string `protobuf:"bytes,68,opt,name=doubtful,proto3,oneof" json:"doubtful,omitempty"`
 	// Answers only: paths of private fields that were given and then erased: nobody can see them any more.
-	Erased        []string `protobuf:"bytes,69,rep,name=erased,proto3" json:"erased,omitempty"`
+	Erased []string `protobuf:"bytes,69,rep,name=erased,proto3" json:"erased,omitempty"`
+	// Answers only: whose keys signed for it. One of the admin's intake keys: the service attests that it was posted with the party's token.
+	SignedBy      []*SignedBy `protobuf:"bytes,70,rep,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -619,6 +621,13 @@ func (x *Event) GetDoubtful() string {
 func (x *Event) GetErased() []string {
 	if x != nil {
 		return x.Erased
+	}
+	return nil
+}
+
+func (x *Event) GetSignedBy() []*SignedBy {
+	if x != nil {
+		return x.SignedBy
 	}
 	return nil
 }
@@ -4600,6 +4609,61 @@ func (x *KeyAdded) GetUse() string {
 	return ""
 }
 
+// SignedBy is one signature that an event came with.
+type SignedBy struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The key's id, 16 hexadecimal digits.
+	KeyId string `protobuf:"bytes,1,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	// The party whose key it is; admin: the service's.
+	Party         string `protobuf:"bytes,2,opt,name=party,proto3" json:"party,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignedBy) Reset() {
+	*x = SignedBy{}
+	mi := &file_lotpaper_v1_event_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignedBy) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignedBy) ProtoMessage() {}
+
+func (x *SignedBy) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_event_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignedBy.ProtoReflect.Descriptor instead.
+func (*SignedBy) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{50}
+}
+
+func (x *SignedBy) GetKeyId() string {
+	if x != nil {
+		return x.KeyId
+	}
+	return ""
+}
+
+func (x *SignedBy) GetParty() string {
+	if x != nil {
+		return x.Party
+	}
+	return ""
+}
+
 // KeyRevoked ends a key.
 type KeyRevoked struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4617,7 +4681,7 @@ type KeyRevoked struct {
 
 func (x *KeyRevoked) Reset() {
 	*x = KeyRevoked{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[50]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4629,7 +4693,7 @@ func (x *KeyRevoked) String() string {
 func (*KeyRevoked) ProtoMessage() {}
 
 func (x *KeyRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[50]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4642,7 +4706,7 @@ func (x *KeyRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeyRevoked.ProtoReflect.Descriptor instead.
 func (*KeyRevoked) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{50}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *KeyRevoked) GetParty() string {
@@ -4693,7 +4757,7 @@ type MethodValidated struct {
 
 func (x *MethodValidated) Reset() {
 	*x = MethodValidated{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[51]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4705,7 +4769,7 @@ func (x *MethodValidated) String() string {
 func (*MethodValidated) ProtoMessage() {}
 
 func (x *MethodValidated) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[51]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4718,7 +4782,7 @@ func (x *MethodValidated) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MethodValidated.ProtoReflect.Descriptor instead.
 func (*MethodValidated) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{51}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *MethodValidated) GetMethod() string {
@@ -4770,7 +4834,7 @@ type ValidationRow struct {
 
 func (x *ValidationRow) Reset() {
 	*x = ValidationRow{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[52]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4782,7 +4846,7 @@ func (x *ValidationRow) String() string {
 func (*ValidationRow) ProtoMessage() {}
 
 func (x *ValidationRow) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[52]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4795,7 +4859,7 @@ func (x *ValidationRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ValidationRow.ProtoReflect.Descriptor instead.
 func (*ValidationRow) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{52}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ValidationRow) GetOutcome() string {
@@ -4851,7 +4915,7 @@ type PolicySet struct {
 
 func (x *PolicySet) Reset() {
 	*x = PolicySet{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[53]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4863,7 +4927,7 @@ func (x *PolicySet) String() string {
 func (*PolicySet) ProtoMessage() {}
 
 func (x *PolicySet) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[53]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4876,7 +4940,7 @@ func (x *PolicySet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PolicySet.ProtoReflect.Descriptor instead.
 func (*PolicySet) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{53}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *PolicySet) GetPolicy() *Policy {
@@ -4925,7 +4989,7 @@ type Policy struct {
 
 func (x *Policy) Reset() {
 	*x = Policy{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[54]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4937,7 +5001,7 @@ func (x *Policy) String() string {
 func (*Policy) ProtoMessage() {}
 
 func (x *Policy) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[54]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4950,7 +5014,7 @@ func (x *Policy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Policy.ProtoReflect.Descriptor instead.
 func (*Policy) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{54}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *Policy) GetVersion() int64 {
@@ -5085,7 +5149,7 @@ type LogOpened struct {
 
 func (x *LogOpened) Reset() {
 	*x = LogOpened{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[55]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5097,7 +5161,7 @@ func (x *LogOpened) String() string {
 func (*LogOpened) ProtoMessage() {}
 
 func (x *LogOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[55]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5110,7 +5174,7 @@ func (x *LogOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogOpened.ProtoReflect.Descriptor instead.
 func (*LogOpened) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{55}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *LogOpened) GetLogName() string {
@@ -5187,7 +5251,7 @@ type HandleIssued struct {
 
 func (x *HandleIssued) Reset() {
 	*x = HandleIssued{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[56]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5199,7 +5263,7 @@ func (x *HandleIssued) String() string {
 func (*HandleIssued) ProtoMessage() {}
 
 func (x *HandleIssued) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[56]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5212,7 +5276,7 @@ func (x *HandleIssued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandleIssued.ProtoReflect.Descriptor instead.
 func (*HandleIssued) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{56}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *HandleIssued) GetHandle() string {
@@ -5233,7 +5297,7 @@ type HandleRevoked struct {
 
 func (x *HandleRevoked) Reset() {
 	*x = HandleRevoked{}
-	mi := &file_lotpaper_v1_event_proto_msgTypes[57]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5245,7 +5309,7 @@ func (x *HandleRevoked) String() string {
 func (*HandleRevoked) ProtoMessage() {}
 
 func (x *HandleRevoked) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_event_proto_msgTypes[57]
+	mi := &file_lotpaper_v1_event_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5258,7 +5322,7 @@ func (x *HandleRevoked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandleRevoked.ProtoReflect.Descriptor instead.
 func (*HandleRevoked) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{57}
+	return file_lotpaper_v1_event_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *HandleRevoked) GetHandle() string {
@@ -5281,7 +5345,7 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x04name\x18\x03 \x01(\tH\x02R\x04name\x88\x01\x01B\t\n" +
 	"\a_sha256B\r\n" +
 	"\v_media_typeB\a\n" +
-	"\x05_name\"\xb0\x14\n" +
+	"\x05_name\"\xe4\x14\n" +
 	"\x05Event\x12\"\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tH\x01R\trequestId\x88\x01\x01\x12\x15\n" +
@@ -5341,7 +5405,8 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\fcorrected_by\x18B \x01(\tH\fR\vcorrectedBy\x88\x01\x01\x126\n" +
 	"\bcomputed\x18C \x01(\v2\x15.lotpaper.v1.ComputedH\rR\bcomputed\x88\x01\x01\x12\x1f\n" +
 	"\bdoubtful\x18D \x01(\tH\x0eR\bdoubtful\x88\x01\x01\x12\x16\n" +
-	"\x06erased\x18E \x03(\tR\x06erasedB\x06\n" +
+	"\x06erased\x18E \x03(\tR\x06erased\x122\n" +
+	"\tsigned_by\x18F \x03(\v2\x15.lotpaper.v1.SignedByR\bsignedByB\x06\n" +
 	"\x04bodyB\r\n" +
 	"\v_request_idB\x06\n" +
 	"\x04_lotB\b\n" +
@@ -5803,7 +5868,10 @@ const file_lotpaper_v1_event_proto_rawDesc = "" +
 	"\x03use\x18\x03 \x01(\tH\x02R\x03use\x88\x01\x01B\b\n" +
 	"\x06_partyB\r\n" +
 	"\v_public_keyB\x06\n" +
-	"\x04_use\"\xcb\x01\n" +
+	"\x04_use\"7\n" +
+	"\bSignedBy\x12\x15\n" +
+	"\x06key_id\x18\x01 \x01(\tR\x05keyId\x12\x14\n" +
+	"\x05party\x18\x02 \x01(\tR\x05party\"\xcb\x01\n" +
 	"\n" +
 	"KeyRevoked\x12\x19\n" +
 	"\x05party\x18\x01 \x01(\tH\x00R\x05party\x88\x01\x01\x12\x1a\n" +
@@ -5918,7 +5986,7 @@ func file_lotpaper_v1_event_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_event_proto_rawDescData
 }
 
-var file_lotpaper_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 59)
+var file_lotpaper_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 60)
 var file_lotpaper_v1_event_proto_goTypes = []any{
 	(*Attachment)(nil),           // 0: lotpaper.v1.Attachment
 	(*Event)(nil),                // 1: lotpaper.v1.Event
@@ -5970,15 +6038,16 @@ var file_lotpaper_v1_event_proto_goTypes = []any{
 	(*TokenIssued)(nil),          // 47: lotpaper.v1.TokenIssued
 	(*TokenRevoked)(nil),         // 48: lotpaper.v1.TokenRevoked
 	(*KeyAdded)(nil),             // 49: lotpaper.v1.KeyAdded
-	(*KeyRevoked)(nil),           // 50: lotpaper.v1.KeyRevoked
-	(*MethodValidated)(nil),      // 51: lotpaper.v1.MethodValidated
-	(*ValidationRow)(nil),        // 52: lotpaper.v1.ValidationRow
-	(*PolicySet)(nil),            // 53: lotpaper.v1.PolicySet
-	(*Policy)(nil),               // 54: lotpaper.v1.Policy
-	(*LogOpened)(nil),            // 55: lotpaper.v1.LogOpened
-	(*HandleIssued)(nil),         // 56: lotpaper.v1.HandleIssued
-	(*HandleRevoked)(nil),        // 57: lotpaper.v1.HandleRevoked
-	nil,                          // 58: lotpaper.v1.Tested.ConditionsEntry
+	(*SignedBy)(nil),             // 50: lotpaper.v1.SignedBy
+	(*KeyRevoked)(nil),           // 51: lotpaper.v1.KeyRevoked
+	(*MethodValidated)(nil),      // 52: lotpaper.v1.MethodValidated
+	(*ValidationRow)(nil),        // 53: lotpaper.v1.ValidationRow
+	(*PolicySet)(nil),            // 54: lotpaper.v1.PolicySet
+	(*Policy)(nil),               // 55: lotpaper.v1.Policy
+	(*LogOpened)(nil),            // 56: lotpaper.v1.LogOpened
+	(*HandleIssued)(nil),         // 57: lotpaper.v1.HandleIssued
+	(*HandleRevoked)(nil),        // 58: lotpaper.v1.HandleRevoked
+	nil,                          // 59: lotpaper.v1.Tested.ConditionsEntry
 }
 var file_lotpaper_v1_event_proto_depIdxs = []int32{
 	0,  // 0: lotpaper.v1.Event.attachments:type_name -> lotpaper.v1.Attachment
@@ -6008,62 +6077,63 @@ var file_lotpaper_v1_event_proto_depIdxs = []int32{
 	47, // 24: lotpaper.v1.Event.token_issued:type_name -> lotpaper.v1.TokenIssued
 	48, // 25: lotpaper.v1.Event.token_revoked:type_name -> lotpaper.v1.TokenRevoked
 	49, // 26: lotpaper.v1.Event.key_added:type_name -> lotpaper.v1.KeyAdded
-	50, // 27: lotpaper.v1.Event.key_revoked:type_name -> lotpaper.v1.KeyRevoked
-	51, // 28: lotpaper.v1.Event.method_validated:type_name -> lotpaper.v1.MethodValidated
-	53, // 29: lotpaper.v1.Event.policy_set:type_name -> lotpaper.v1.PolicySet
-	55, // 30: lotpaper.v1.Event.log_opened:type_name -> lotpaper.v1.LogOpened
-	56, // 31: lotpaper.v1.Event.handle_issued:type_name -> lotpaper.v1.HandleIssued
-	57, // 32: lotpaper.v1.Event.handle_revoked:type_name -> lotpaper.v1.HandleRevoked
+	51, // 27: lotpaper.v1.Event.key_revoked:type_name -> lotpaper.v1.KeyRevoked
+	52, // 28: lotpaper.v1.Event.method_validated:type_name -> lotpaper.v1.MethodValidated
+	54, // 29: lotpaper.v1.Event.policy_set:type_name -> lotpaper.v1.PolicySet
+	56, // 30: lotpaper.v1.Event.log_opened:type_name -> lotpaper.v1.LogOpened
+	57, // 31: lotpaper.v1.Event.handle_issued:type_name -> lotpaper.v1.HandleIssued
+	58, // 32: lotpaper.v1.Event.handle_revoked:type_name -> lotpaper.v1.HandleRevoked
 	2,  // 33: lotpaper.v1.Event.findings:type_name -> lotpaper.v1.Finding
 	21, // 34: lotpaper.v1.Event.computed:type_name -> lotpaper.v1.Computed
-	3,  // 35: lotpaper.v1.Mined.origin:type_name -> lotpaper.v1.Origin
-	4,  // 36: lotpaper.v1.Mined.material:type_name -> lotpaper.v1.Material
-	4,  // 37: lotpaper.v1.Acquired.material:type_name -> lotpaper.v1.Material
-	8,  // 38: lotpaper.v1.Split.rest:type_name -> lotpaper.v1.Rest
-	9,  // 39: lotpaper.v1.Split.children:type_name -> lotpaper.v1.Part
-	10, // 40: lotpaper.v1.Split.loss:type_name -> lotpaper.v1.Loss
-	13, // 41: lotpaper.v1.Cut.stones:type_name -> lotpaper.v1.Stone
-	9,  // 42: lotpaper.v1.Cut.offcuts:type_name -> lotpaper.v1.Part
-	10, // 43: lotpaper.v1.Cut.loss:type_name -> lotpaper.v1.Loss
-	24, // 44: lotpaper.v1.Tested.sample:type_name -> lotpaper.v1.Sample
-	25, // 45: lotpaper.v1.Tested.findings:type_name -> lotpaper.v1.TestFinding
-	58, // 46: lotpaper.v1.Tested.conditions:type_name -> lotpaper.v1.Tested.ConditionsEntry
-	26, // 47: lotpaper.v1.Tested.destroyed:type_name -> lotpaper.v1.Destroyed
-	15, // 48: lotpaper.v1.Tested.measurement:type_name -> lotpaper.v1.Measurement
-	16, // 49: lotpaper.v1.Measurement.hydrostatic:type_name -> lotpaper.v1.HydrostaticReading
-	17, // 50: lotpaper.v1.Measurement.uptake:type_name -> lotpaper.v1.UptakeReadings
-	19, // 51: lotpaper.v1.Measurement.spectrum:type_name -> lotpaper.v1.SpectrumReading
-	20, // 52: lotpaper.v1.Measurement.refractometer:type_name -> lotpaper.v1.RefractometerReading
-	18, // 53: lotpaper.v1.UptakeReadings.readings:type_name -> lotpaper.v1.UptakeReading
-	22, // 54: lotpaper.v1.Computed.figures:type_name -> lotpaper.v1.Figure
-	23, // 55: lotpaper.v1.Computed.peaks:type_name -> lotpaper.v1.Peak
-	28, // 56: lotpaper.v1.Treated.process:type_name -> lotpaper.v1.Process
-	31, // 57: lotpaper.v1.HandedOver.part:type_name -> lotpaper.v1.PartOf
-	31, // 58: lotpaper.v1.Sold.part:type_name -> lotpaper.v1.PartOf
-	44, // 59: lotpaper.v1.Corrected.replacement:type_name -> lotpaper.v1.Replacement
-	5,  // 60: lotpaper.v1.Replacement.mined:type_name -> lotpaper.v1.Mined
-	6,  // 61: lotpaper.v1.Replacement.acquired:type_name -> lotpaper.v1.Acquired
-	7,  // 62: lotpaper.v1.Replacement.split:type_name -> lotpaper.v1.Split
-	11, // 63: lotpaper.v1.Replacement.combined:type_name -> lotpaper.v1.Combined
-	12, // 64: lotpaper.v1.Replacement.cut:type_name -> lotpaper.v1.Cut
-	14, // 65: lotpaper.v1.Replacement.tested:type_name -> lotpaper.v1.Tested
-	27, // 66: lotpaper.v1.Replacement.treated:type_name -> lotpaper.v1.Treated
-	29, // 67: lotpaper.v1.Replacement.described:type_name -> lotpaper.v1.Described
-	30, // 68: lotpaper.v1.Replacement.handed_over:type_name -> lotpaper.v1.HandedOver
-	32, // 69: lotpaper.v1.Replacement.sold:type_name -> lotpaper.v1.Sold
-	33, // 70: lotpaper.v1.Replacement.received:type_name -> lotpaper.v1.Received
-	36, // 71: lotpaper.v1.Replacement.nothing_done:type_name -> lotpaper.v1.NothingDone
-	37, // 72: lotpaper.v1.Replacement.counted:type_name -> lotpaper.v1.Counted
-	41, // 73: lotpaper.v1.Replacement.closed:type_name -> lotpaper.v1.Closed
-	51, // 74: lotpaper.v1.Replacement.method_validated:type_name -> lotpaper.v1.MethodValidated
-	52, // 75: lotpaper.v1.MethodValidated.rows:type_name -> lotpaper.v1.ValidationRow
-	54, // 76: lotpaper.v1.PolicySet.policy:type_name -> lotpaper.v1.Policy
-	54, // 77: lotpaper.v1.LogOpened.policy:type_name -> lotpaper.v1.Policy
-	78, // [78:78] is the sub-list for method output_type
-	78, // [78:78] is the sub-list for method input_type
-	78, // [78:78] is the sub-list for extension type_name
-	78, // [78:78] is the sub-list for extension extendee
-	0,  // [0:78] is the sub-list for field type_name
+	50, // 35: lotpaper.v1.Event.signed_by:type_name -> lotpaper.v1.SignedBy
+	3,  // 36: lotpaper.v1.Mined.origin:type_name -> lotpaper.v1.Origin
+	4,  // 37: lotpaper.v1.Mined.material:type_name -> lotpaper.v1.Material
+	4,  // 38: lotpaper.v1.Acquired.material:type_name -> lotpaper.v1.Material
+	8,  // 39: lotpaper.v1.Split.rest:type_name -> lotpaper.v1.Rest
+	9,  // 40: lotpaper.v1.Split.children:type_name -> lotpaper.v1.Part
+	10, // 41: lotpaper.v1.Split.loss:type_name -> lotpaper.v1.Loss
+	13, // 42: lotpaper.v1.Cut.stones:type_name -> lotpaper.v1.Stone
+	9,  // 43: lotpaper.v1.Cut.offcuts:type_name -> lotpaper.v1.Part
+	10, // 44: lotpaper.v1.Cut.loss:type_name -> lotpaper.v1.Loss
+	24, // 45: lotpaper.v1.Tested.sample:type_name -> lotpaper.v1.Sample
+	25, // 46: lotpaper.v1.Tested.findings:type_name -> lotpaper.v1.TestFinding
+	59, // 47: lotpaper.v1.Tested.conditions:type_name -> lotpaper.v1.Tested.ConditionsEntry
+	26, // 48: lotpaper.v1.Tested.destroyed:type_name -> lotpaper.v1.Destroyed
+	15, // 49: lotpaper.v1.Tested.measurement:type_name -> lotpaper.v1.Measurement
+	16, // 50: lotpaper.v1.Measurement.hydrostatic:type_name -> lotpaper.v1.HydrostaticReading
+	17, // 51: lotpaper.v1.Measurement.uptake:type_name -> lotpaper.v1.UptakeReadings
+	19, // 52: lotpaper.v1.Measurement.spectrum:type_name -> lotpaper.v1.SpectrumReading
+	20, // 53: lotpaper.v1.Measurement.refractometer:type_name -> lotpaper.v1.RefractometerReading
+	18, // 54: lotpaper.v1.UptakeReadings.readings:type_name -> lotpaper.v1.UptakeReading
+	22, // 55: lotpaper.v1.Computed.figures:type_name -> lotpaper.v1.Figure
+	23, // 56: lotpaper.v1.Computed.peaks:type_name -> lotpaper.v1.Peak
+	28, // 57: lotpaper.v1.Treated.process:type_name -> lotpaper.v1.Process
+	31, // 58: lotpaper.v1.HandedOver.part:type_name -> lotpaper.v1.PartOf
+	31, // 59: lotpaper.v1.Sold.part:type_name -> lotpaper.v1.PartOf
+	44, // 60: lotpaper.v1.Corrected.replacement:type_name -> lotpaper.v1.Replacement
+	5,  // 61: lotpaper.v1.Replacement.mined:type_name -> lotpaper.v1.Mined
+	6,  // 62: lotpaper.v1.Replacement.acquired:type_name -> lotpaper.v1.Acquired
+	7,  // 63: lotpaper.v1.Replacement.split:type_name -> lotpaper.v1.Split
+	11, // 64: lotpaper.v1.Replacement.combined:type_name -> lotpaper.v1.Combined
+	12, // 65: lotpaper.v1.Replacement.cut:type_name -> lotpaper.v1.Cut
+	14, // 66: lotpaper.v1.Replacement.tested:type_name -> lotpaper.v1.Tested
+	27, // 67: lotpaper.v1.Replacement.treated:type_name -> lotpaper.v1.Treated
+	29, // 68: lotpaper.v1.Replacement.described:type_name -> lotpaper.v1.Described
+	30, // 69: lotpaper.v1.Replacement.handed_over:type_name -> lotpaper.v1.HandedOver
+	32, // 70: lotpaper.v1.Replacement.sold:type_name -> lotpaper.v1.Sold
+	33, // 71: lotpaper.v1.Replacement.received:type_name -> lotpaper.v1.Received
+	36, // 72: lotpaper.v1.Replacement.nothing_done:type_name -> lotpaper.v1.NothingDone
+	37, // 73: lotpaper.v1.Replacement.counted:type_name -> lotpaper.v1.Counted
+	41, // 74: lotpaper.v1.Replacement.closed:type_name -> lotpaper.v1.Closed
+	52, // 75: lotpaper.v1.Replacement.method_validated:type_name -> lotpaper.v1.MethodValidated
+	53, // 76: lotpaper.v1.MethodValidated.rows:type_name -> lotpaper.v1.ValidationRow
+	55, // 77: lotpaper.v1.PolicySet.policy:type_name -> lotpaper.v1.Policy
+	55, // 78: lotpaper.v1.LogOpened.policy:type_name -> lotpaper.v1.Policy
+	79, // [79:79] is the sub-list for method output_type
+	79, // [79:79] is the sub-list for method input_type
+	79, // [79:79] is the sub-list for extension type_name
+	79, // [79:79] is the sub-list for extension extendee
+	0,  // [0:79] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_event_proto_init() }
@@ -6168,20 +6238,20 @@ func file_lotpaper_v1_event_proto_init() {
 	file_lotpaper_v1_event_proto_msgTypes[47].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[48].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[49].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[50].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[51].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[52].OneofWrappers = []any{}
-	file_lotpaper_v1_event_proto_msgTypes[54].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[53].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[55].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[56].OneofWrappers = []any{}
 	file_lotpaper_v1_event_proto_msgTypes[57].OneofWrappers = []any{}
+	file_lotpaper_v1_event_proto_msgTypes[58].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_event_proto_rawDesc), len(file_lotpaper_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   59,
+			NumMessages:   60,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
