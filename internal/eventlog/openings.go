@@ -1,6 +1,7 @@
 package eventlog
 
 import (
+	"bytes"
 	"context"
 	"crypto/aes"
 	"crypto/cipher"
@@ -209,9 +210,12 @@ func (l *Log) openingsRecord(key []byte) (*sealedOpenings, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer closer.Close()
+	own := bytes.Clone(v) // what is decoded shares its memory
+	if err := closer.Close(); err != nil {
+		return nil, err
+	}
 	r := new(sealedOpenings)
-	if err := sealedRecords.Decode(v, r); err != nil {
+	if err := sealedRecords.Decode(own, r); err != nil {
 		return nil, err
 	}
 	if r.Version != sealedVersion {
@@ -407,7 +411,7 @@ func (l *Log) sealPlain() error {
 	}
 	for ok := it.First(); ok; ok = it.Next() {
 		key := it.Key()
-		list, err := envelope.DecodeOpenings(it.Value())
+		list, err := envelope.DecodeOpenings(bytes.Clone(it.Value()))
 		if err != nil {
 			continue // sealed, or damaged, which is found when it is read
 		}

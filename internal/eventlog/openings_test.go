@@ -140,7 +140,10 @@ func TestSealedValues(t *testing.T) {
 	see := func(party string, e *Event, remark string, withheld, erased []string) {
 		t.Helper()
 		s, err := b.log.Show(e, party)
-		if err != nil || s.Recorded.Event.Remark != remark || !slices.Equal(s.Withheld, withheld) || !slices.Equal(s.Erased, erased) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.Recorded.Event.Remark != remark || !slices.Equal(s.Withheld, withheld) || !slices.Equal(s.Erased, erased) {
 			t.Errorf("%q sees %q, withheld %v, erased %v, %v", party, s.Recorded.Event.Remark, s.Withheld, s.Erased, err)
 		}
 	}
