@@ -55,7 +55,7 @@ var infraredRegions = []region{
 		{name: "silica1870", what: "silica overtone, 1870 cm⁻¹", low: 1830, high: 1910, family: opalBand, wide: 160, mark: "M", standard: true},
 	}},
 	{"C–H stretching", 2720, 3120, 500, []band{
-		{name: "chStretching", what: "C–H stretching", low: 2820, high: 3000, family: aliphatic, narrow: 4, wide: 120, mark: "M"},
+		{name: "chStretching", what: "C–H stretching", low: 2820, high: 3000, family: aliphatic, narrow: 4, wide: 100, mark: "M"},
 		{name: "aromaticStretching", what: "aromatic C–H stretching", low: 3015, high: 3090, family: aromatic, narrow: 4, wide: 60, mark: "M"},
 	}},
 	{"C–H combinations", 4150, 4385, 500, []band{
@@ -91,8 +91,9 @@ var ramanRegions = []region{
 	}},
 }
 
-// Where neither opal nor what is looked for has bands: the noise is read there, and nothing else. The carbon dioxide of the air stands at 2300 to 2380 cm⁻¹.
+// Where neither opal nor what is looked for has bands: the noise is read there, and what stands there all the same. The carbon dioxide of the air stands at 2300 to
+// 2380 cm⁻¹.
 var (
-	calmInfrared = []region{{name: "without bands", low: 2440, high: 2720}, {name: "without bands", low: 3850, high: 4150}, {name: "without bands", low: 6100, high: 6500}}
-	calmRaman    = []region{{name: "without bands", low: 1800, high: 2300}, {name: "without bands", low: 2380, high: 2680}}
+	calmInfrared = []region{{name: "without bands", low: 2440, high: 2720, wave: 500}, {name: "without bands", low: 3850, high: 4150, wave: 500}, {name: "without bands", low: 6100, high: 6500, wave: 500}}
+	calmRaman    = []region{{name: "without bands", low: 1800, high: 2300, wave: 500}, {name: "without bands", low: 2380, high: 2680, wave: 500}}
 )

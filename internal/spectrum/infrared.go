@@ -24,11 +24,11 @@ func (r *Result) infrared(material opal.Material, known []Reference, missing []g
 	r.silent("The reading names no substance. Which one it is takes a person with reference spectra.")
 }
 
-// stronger is how many times as strong the stretching bands of C–H are at least as their combinations and overtones in the same stone (ten times and more;
-// from memory).
-const stronger = 5
+// weakerBy is how many times as strong the stretching bands of C–H are at least as other bands of the same groups in the same stone (bending: three times and more,
+// combinations and overtones: ten and more; from memory).
+var weakerBy = map[string]float64{"chBending": 1.5, "chCombination": 5, "chOvertone": 5}
 
-// weaker takes back what was seen of the combinations and overtones of C–H where their stretching bands would have shown and did not: it was something else, or
+// weaker takes back what was seen of the bending, the combinations and overtones of C–H where their stretching bands would have shown and did not: it was something else, or
 // noise.
 func (r *Result) weaker() {
 	stretching := r.band("chStretching")
@@ -43,7 +43,7 @@ func (r *Result) weaker() {
 			limit := s.limit(b, bandSigma)
 			for i := range r.Bands {
 				w := &r.Bands[i]
-				if w.Seen && (w.Name == "chCombination" || w.Name == "chOvertone") && float64(stronger*r.tallestIn(w.Name)) >= limit {
+				if times := weakerBy[w.Name]; w.Seen && times > 0 && float64(times*r.tallestIn(w.Name)) >= limit {
 					w.Seen = false
 					r.say(upper(w.What) + ": what stands out there does not count, because the stretching bands, which are many times as strong, do not show.")
 				}

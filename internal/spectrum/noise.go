@@ -10,6 +10,7 @@ import (
 type noises struct {
 	// steady is the standard deviation of the quieter points, rising that by weight: a point's is the larger of steady and rising times its weight.
 	steady, rising float64
+	alone          float64   // steady as the section alone shows it
 	weight, middle []float64 // of each point: how much of rising it has, and the running median
 	// noise is the standard deviation of each raw point, quiet that of each smoothed one.
 	noise, quiet []float64
@@ -48,6 +49,7 @@ func (s *section) estimate(c *Curve, signal []float64) {
 	// Noise that neighbours share, as after zero filling, shows over some points only.
 	far := max(1, int(math.Round(4/s.h)))
 	s.steady = max(noise(s.raw, even, 1), noise(s.raw, even, far), rounding(signal))
+	s.alone = s.steady
 	s.rising = max(noise(s.raw, s.weight, 1), noise(s.raw, s.weight, far))
 }
 

@@ -169,6 +169,72 @@ func TestNotMeasured(t *testing.T) {
 	}
 }
 
+// What stands where neither opal nor organics has bands stands elsewhere too, and is no band there: drift, interference whose height varies, the crowded lines of vapour. Many of
+// each; some are left open, and none may be found organic but for the few that chance makes.
+func TestWhatStandsEverywhere(t *testing.T) {
+	type spoil func(rng *synth.Random) func(x float64, i int) float64
+	for name, make := range map[string]spoil{
+		"drift": func(rng *synth.Random) func(float64, int) float64 {
+			at := 0.0
+			return func(float64, int) float64 { at += 0.0003 * rng.Normal(); return at }
+		},
+		"interference": func(rng *synth.Random) func(float64, int) float64 {
+			length, phase := 15+200*rng.Float(), 6*rng.Float()
+			return func(x float64, _ int) float64 { return 0.01 * math.Sin(2*math.Pi*x/length+phase) }
+		},
+		"interference that varies": func(rng *synth.Random) func(float64, int) float64 {
+			length, phase := 20+120*rng.Float(), 6*rng.Float()
+			return func(x float64, _ int) float64 {
+				return 0.01 * (1 + 0.5*math.Sin(x/300)) * math.Sin(2*math.Pi*x/length+phase)
+			}
+		},
+		"vapour": func(rng *synth.Random) func(float64, int) float64 {
+			var at, height []float64
+			for range 120 {
+				at, height = append(at, 1400+600*rng.Float()), append(height, 0.03*rng.Float())
+			}
+			return func(x float64, _ int) (sum float64) {
+				for k := range at {
+					if d := x - at[k]; math.Abs(d) < 6 {
+						sum += height[k] * math.Exp(-d*d/2)
+					}
+				}
+				return sum
+			}
+		},
+		"one jump": func(rng *synth.Random) func(float64, int) float64 {
+			at := 2800 + 250*rng.Float()
+			return func(x float64, _ int) float64 {
+				if x > at {
+					return 0.05
+				}
+				return 0
+			}
+		},
+	} {
+		found, trials := 0, 0
+		for seed := range uint64(50) {
+			for _, base := range []synth.Recipe{with(thin, func(r *synth.Recipe) { r.Step = -1 }), thick} {
+				rng := synth.Random(seed*7919 + 13)
+				s := synth.Infrared(with(base, func(r *synth.Recipe) { r.Seed, r.Noise = seed, 0.0005 }))
+				add := make(&rng)
+				s.Y = slices.Clone(s.Y)
+				for i := range s.Y {
+					s.Y[i] += add(s.First+float64(i)*s.Step, i)
+				}
+				trials++
+				if r := mustSay(t, s, nil); r.Outcome == organics {
+					found++
+				}
+			}
+		}
+		if found > trials/20 {
+			t.Errorf("%s: %d of %d were found organic", name, found, trials)
+		}
+		t.Logf("%s: %d of %d", name, found, trials)
+	}
+}
+
 // Waves of interference are not bands, and a band much higher than they are still is one.
 func TestInterference(t *testing.T) {
 	for _, length := range []float64{15, 25, 40, 60, 80, 100, 120} {

@@ -177,7 +177,13 @@ func (r *Result) work() {
 	for _, s := range r.sections {
 		s.work(more)
 	}
+	r.stray(calm, more)
 	r.interference()
+	quietest := steady[0]
+	for _, s := range append(calm, r.sections...) {
+		quietest = min(quietest, s.alone)
+	}
+	r.vapour(quietest)
 }
 
 // lines says where something was passed over.
@@ -185,6 +191,9 @@ func (r *Result) lines() {
 	var all []float64
 	for _, s := range r.sections {
 		all = append(all, s.lines...)
+		for _, x := range s.steps {
+			r.say("The curve jumps at " + written(x, 0) + " cm⁻¹, as a change of detector or grating makes it. It was joined there.")
+		}
 	}
 	if len(all) == 0 {
 		return
@@ -321,6 +330,9 @@ func (r *Result) seenIn(which ...family) {
 	for _, s := range r.sections {
 		for _, b := range s.bands {
 			if list := s.inBand(b); slices.Contains(which, b.family) && len(list) > 0 {
+				if !r.band(b.name).Seen { // it was taken back
+					continue
+				}
 				at := ""
 				for i, p := range strongest(list, 4) {
 					if i > 0 {

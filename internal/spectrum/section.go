@@ -39,6 +39,10 @@ type section struct {
 	peaks []Peak
 	// lines are where something stood that is narrower than any band of a stone.
 	lines []float64
+	// lineHeight is how high the highest of them stands.
+	lineHeight float64
+	// steps are where the curve jumped, and was joined.
+	steps []float64
 	// full are the stretches in which a band let no light through, while there was light on both sides of it: its signal is at least what stands there.
 	full []stretch
 	// waves is how high interference stands: what stands out less is part of it.
@@ -208,12 +212,31 @@ func (s *section) look(c *Curve, signal []float64) string {
 		}
 		return "next to no light came through"
 	}
+	s.join()
 	s.middle = runningMedian(s.raw, s.lineHalf())
 	s.estimate(c, signal)
 	if math.IsNaN(s.steady) || math.IsNaN(s.rising) {
 		return "it has too many gaps"
 	}
 	return ""
+}
+
+// join takes steps out, as the change from one detector or grating to another makes them: one difference between neighbours that is many times as large as those
+// beside it, which no band has.
+func (s *section) join() {
+	even := slices.Repeat([]float64{1}, len(s.raw))
+	rough := max(noise(s.raw, even, 1), 1e-12)
+	d := func(i int) float64 { return s.raw[i+1] - s.raw[i] }
+	for i := 2; i+3 < len(s.raw); i++ {
+		beside := max(math.Abs(d(i-2)), math.Abs(d(i-1)), math.Abs(d(i+1)), math.Abs(d(i+2)))
+		if step := d(i); math.Abs(step) > float64(3*beside)+float64(stands*math.Sqrt2*rough) { // a NaN is not
+			step -= (d(i-1) + d(i+1)) / 2
+			for j := i + 1; j < len(s.raw); j++ {
+				s.raw[j] -= step
+			}
+			s.steps = append(s.steps, s.x[i])
+		}
+	}
 }
 
 // flatten smooths, when it is known how large the noise is elsewhere in the spectrum.
@@ -280,13 +303,20 @@ func (s *section) withoutLines() []float64 {
 		case part[i] && (worst < 0 || math.Abs(over) > math.Abs(s.raw[worst]-middle[worst])):
 			worst = i
 		case !part[i] && worst >= 0:
-			s.lines, worst = append(s.lines, s.x[worst]), -1
+			s.passOver(worst, middle)
+			worst = -1
 		}
 	}
 	if worst >= 0 {
-		s.lines = append(s.lines, s.x[worst])
+		s.passOver(worst, middle)
 	}
 	return bridged(s.raw, part, max(1, int(math.Round(2/s.h))))
+}
+
+// passOver notes a line.
+func (s *section) passOver(i int, middle []float64) {
+	s.lines = append(s.lines, s.x[i])
+	s.lineHeight = max(s.lineHeight, math.Abs(s.raw[i]-middle[i]))
 }
 
 // bridged puts straight lines over the points that are part of something else, and over some on each side of them.
