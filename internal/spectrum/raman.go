@@ -86,14 +86,14 @@ func (r *Result) onlyOpal(tallest float64) {
 		}
 	}
 	ch, carbon := worst[aliphatic]/tallest, max(worst[carbonD], worst[carbonG])/tallest
-	if ch > blindRaman || carbon > blindRaman {
-		what := "one of C–H stretching"
-		if carbon > ch {
-			what = "those of carbon"
+	if ch > blindRaman || carbon > blindCarbon {
+		what, of, accepted := "one of C–H stretching", ch, blindRaman
+		if carbon/blindCarbon > ch/blindRaman {
+			what, of, accepted = "those of carbon", carbon, blindCarbon
 		}
 		high := "even a high band would not stand out"
-		if v := max(ch, carbon); !math.IsInf(v, 1) {
-			high = "a band would have to be " + significant(v*100) + " % as high as opal's highest to be seen for certain, and " + significant(100*blindRaman) + " % are accepted"
+		if !math.IsInf(of, 1) {
+			high = "a band would have to be " + significant(of*100) + " % as high as opal's highest to be seen for certain, and " + significant(100*accepted) + " % are accepted"
 		}
 		r.say("Too noisy for " + what + ": " + high + ".")
 		return

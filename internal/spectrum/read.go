@@ -27,6 +27,8 @@ const (
 	blindAlone = 0.01
 	// blindRaman is the same of a Raman spectrum, as a share of opal's highest band.
 	blindRaman = 0.25
+	// blindCarbon is the same of carbon's broad bands, which scatter strongly where there is any.
+	blindCarbon = 0.5
 	// keptPeaks bounds the peaks that are kept of a spectrum.
 	keptPeaks = 60
 	// foreign is how high a peak without a place in the table stands out at least, as a share of opal's highest band: less may be left of the baseline.
