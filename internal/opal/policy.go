@@ -1,5 +1,8 @@
 package opal
 
+// Level is the newest level that this version can write: what kinds of event and which block format there are.
+const Level = 1
+
 // Policy holds every number that judges, and the rule table in force. It is set by an event and holds from its position on; no
 // command-line flag can change how an event is judged. Shares are parts per million, so that no rounding differs between machines.
 type Policy struct {
@@ -39,7 +42,7 @@ type Policy struct {
 func DefaultPolicy() Policy {
 	return Policy{
 		Version:                   1,
-		Level:                     1,
+		Level:                     Level,
 		HydrophaneSameMoisture:    20_000,
 		HydrophaneUnclearMoisture: 150_000,
 		HydrophaneSoakedAfterDry:  250_000,

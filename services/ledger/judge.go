@@ -31,6 +31,9 @@ func (s *sequencer) judge(g *group) verdict {
 		return repeated
 	}
 	if err == nil && f == nil {
+		f, err = s.level()
+	}
+	if err == nil && f == nil {
 		f, err = s.signers(g.env)
 	}
 	var full bool
@@ -111,6 +114,18 @@ func (s *sequencer) withoutTwins(g *group, fresh []int) ([]int, *fault.Error, in
 		}
 	}
 	return once, nil, bus.WholeGroup, nil
+}
+
+// level refuses to write a log whose policy says that newer versions write it: what this one writes they might take for something else.
+func (s *sequencer) level() (*fault.Error, error) {
+	log, err := s.draft.Log()
+	if err != nil {
+		return nil, err
+	}
+	if known := s.ledger.cfg.Level; log.Policy.Level > known {
+		return fault.New(fault.LogTooNew, "", "found a log that is written at level %d, and this version writes up to level %d; a newer version of lotpaper is needed", log.Policy.Level, known), nil
+	}
+	return nil, nil
 }
 
 // signers checks who signed the envelope; once per envelope, unless the directory has changed since.
@@ -205,6 +220,9 @@ func (s *sequencer) event(layer *eventlog.Layer, env *sentEnvelope, e *eventlog.
 		return nil, err
 	}
 	r := e.Recorded
+	if p := r.Event.PolicySet; p != nil && p.Policy.Level > s.ledger.cfg.Level {
+		return fault.New(fault.InvalidField, "policySet.policy.level", "found %d, this version writes up to level %d; accepted is that level at most", p.Policy.Level, s.ledger.cfg.Level), nil
+	}
 	if zone := log.Policy.ZoneMinutes; zone != env.zone {
 		if f := opal.Check(&r.Event, zone); f != nil {
 			return f, nil

@@ -47,6 +47,9 @@ type Config struct {
 	Conn  *nats.Conn
 	Codec *bus.Codec
 
+	// Level is the newest level that this node can write; 0: opal.Level. A log that is written at a newer one takes nothing from it.
+	Level uint64
+
 	// Free says how many bytes are free where the log lies; nil: nobody asks. Below Reserve (0: 256 MiB) appends are refused.
 	Free    func() (uint64, error)
 	Reserve uint64
@@ -63,6 +66,9 @@ type Config struct {
 }
 
 func (c *Config) setDefaults() {
+	if c.Level == 0 {
+		c.Level = opal.Level
+	}
 	if c.Reserve == 0 {
 		c.Reserve = 256 << 20
 	}

@@ -6,6 +6,7 @@ import (
 	"crypto/ed25519"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -356,6 +357,49 @@ func TestDiskReserve(t *testing.T) {
 	free = 1 << 30
 	w.ledger.checkDisk(context.Background())
 	accept(t, w.ledger, w.poster.alone(w.poster.mined("harrow-gully.a", 1)))
+}
+
+// A policy raises the level that the log is written at. A version that does not know it takes nothing any more, still answers what was posted before, and reads on; nor can it
+// raise the level beyond what it knows.
+func TestLevels(t *testing.T) {
+	w := newWorld(t)
+	p := w.poster
+	raised := func(level uint64) *opal.Event {
+		policy := opal.DefaultPolicy()
+		policy.Version, policy.Level = 2, level
+		return &opal.Event{Party: opal.Admin, RequestID: p.id(), OccurredAt: "2026-03-01T09:00:00Z", PolicySet: &opal.PolicySet{Policy: policy}}
+	}
+	r := refuse(t, w.ledger, p.alone(raised(opal.Level+1)), fault.InvalidField)
+	if r.Field != "policySet.policy.level" {
+		t.Errorf("%+v", r)
+	}
+	known := p.alone(p.mined("harrow-gully.a", 1))
+	at := accept(t, w.ledger, known)
+	restart := func(level uint64) {
+		t.Helper()
+		w.close()
+		w.log = openLog(t, w.fs)
+		w.cfg = testConfig(w.log, w.journal, w.keys)
+		w.cfg.Level = level
+		w.ledger = start(t, w.cfg)
+	}
+	restart(opal.Level + 1)
+	accept(t, w.ledger, p.alone(raised(opal.Level+1)))
+	accept(t, w.ledger, p.alone(p.mined("harrow-gully.b", 1)))
+	restart(0)
+	r = refuse(t, w.ledger, p.alone(p.mined("harrow-gully.c", 1)), fault.LogTooNew)
+	if !strings.Contains(r.Message, "level 2") {
+		t.Errorf("%s", r.Message)
+	}
+	if again := accept(t, w.ledger, known); !slices.Equal(again, at) {
+		t.Errorf("what was posted before is at %v, want %v", again, at)
+	}
+	if lot, err := w.log.Lot("harrow-gully.b"); err != nil || lot == nil {
+		t.Errorf("%v %v", lot, err)
+	}
+	restart(opal.Level + 1)
+	accept(t, w.ledger, p.alone(p.mined("harrow-gully.c", 1)))
+	check(t, w.log, w.journal)
 }
 
 func TestALogOfOtherKeysIsRefused(t *testing.T) {
