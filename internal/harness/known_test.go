@@ -87,6 +87,9 @@ func TestKnownStonesOfALaboratory(t *testing.T) {
 	if got := outcome(raised); got != "RAISED 0/1/6 "+id+" (6 of its own tests)" {
 		t.Errorf("a known stone that shows more: %s", got)
 	}
+	for _, lot := range []string{raised, alike, before, "harrow-gully.k0", "harrow-gully.k3"} {
+		n.recordHolds(t, "plain-lab", lot)
+	}
 	// Another laboratory, or another protocol, has none of it.
 	n.enrol(t, "other-lab", "LABORATORY")
 	m, att := n.spectrumOf(t, "harrow-gully", 44, 2)

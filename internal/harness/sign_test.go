@@ -109,6 +109,7 @@ func TestACompromisedKey(t *testing.T) {
 	if dye, _ := verdicts("&knownAt=" + revoked.text(t, "position")); dye != "FOUND" {
 		t.Errorf("as the first revocation said: dye %s", dye)
 	}
+	n.recordHolds(t, "plain-lab", "harrow-gully.s")
 }
 
 // Attempts to have something taken in another's name, or twice, or elsewhere; each ends with its reason and leaves the log as it was.

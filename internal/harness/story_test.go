@@ -155,6 +155,9 @@ func TestStory(t *testing.T) {
 			t.Errorf("no %s at %s in %s", code, event, history.raw)
 		}
 	}
+	for _, lot := range []string{"harrow-gully.r7", "brook-export.dark", "brook-export.pale", "lane-cutters.s1"} {
+		s.recordHolds(t, "moor-shop", lot)
+	}
 }
 
 // answers asks and gives the answers as text. What a party may see differs, so each is asked by the exporter.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"net/http"
 	"os"
@@ -16,13 +17,16 @@ import (
 	"github.com/transparency-dev/merkle/rfc6962"
 	"golang.org/x/mod/sumdb/note"
 	"golang.org/x/mod/sumdb/tlog"
+	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
 	"github.com/lotpaper/lotpaper/internal/block"
 	"github.com/lotpaper/lotpaper/internal/bundle"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/harness"
+	"github.com/lotpaper/lotpaper/internal/opal"
 	"github.com/lotpaper/lotpaper/internal/receipt"
+	"github.com/lotpaper/lotpaper/services/status"
 )
 
 // grow posts descriptions of a lot in one batch.
@@ -319,5 +323,32 @@ func TestARewrittenLogIsFound(t *testing.T) {
 	}
 	if err := check(shown); err == nil || !strings.Contains(err.Error(), "is not the beginning") {
 		t.Errorf("what was shown and rewritten: %v", err)
+	}
+}
+
+// recordHolds fetches a lot's record and checks it: its status, computed from its events alone, is the service's.
+func (n *node) recordHolds(t *testing.T, as, lot string) {
+	t.Helper()
+	path := "/v1/lots/" + lot + "/proof?asOf=2026-01-01"
+	c, err := bundle.Check(n.get(t, as, path).ok(t).raw, "")
+	if err != nil {
+		t.Errorf("the record of %s: %v", lot, err)
+		return
+	}
+	list := make([]*opal.Recorded, len(c.List))
+	for i, e := range c.List {
+		list[i] = e.Recorded
+	}
+	got, err := status.Replay(c, list, c.Lot, c.AsOf, uint64(c.Checkpoint.Tree.N), c.Epoch)
+	if err != nil {
+		t.Errorf("the record of %s: %v", lot, err)
+		return
+	}
+	want, stated := &pb.GetStatusResponse{}, &pb.GetStatusResponse{}
+	if err := errors.Join(protojson.Unmarshal(n.get(t, as, "/v1/lots/"+lot+"/status?asOf=2026-01-01").ok(t).raw, want), protojson.Unmarshal(c.Status, stated)); err != nil {
+		t.Fatal(err)
+	}
+	if !proto.Equal(got, want) || !proto.Equal(stated, want) {
+		t.Errorf("the record of %s gives %v, the service %v", lot, got, want)
 	}
 }
