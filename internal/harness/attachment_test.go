@@ -311,3 +311,51 @@ func TestSpectrumOverREST(t *testing.T) {
 		t.Errorf("%+v", f)
 	}
 }
+
+// A file is for the parties of the lots that its events are about, before and after, and of what was made of them; to anybody else it is not there.
+func TestWhoMayReadAFile(t *testing.T) {
+	n := minerNode(t, nil)
+	for _, party := range []string{"plain-lab", "third-drawer", "corner-lantern", "tall-ladder"} {
+		n.enrol(t, party, "DEALER", "LABORATORY")
+	}
+	hash := n.upload(t, "harrow-gully", "text/plain", "what the microscope showed\n").ok(t).text(t, "sha256")
+	read := func(as, query string) int {
+		t.Helper()
+		return n.get(t, as, "/v1/attachments/"+hash+query).code
+	}
+	if read("tall-ladder", "") != 200 {
+		t.Error("a file that no event names is for every party that knows its hash")
+	}
+	n.post(t, "harrow-gully", "harrow-gully.r1", `{"occurredAt":"2025-03-10","handedOver":{"to":"plain-lab","purpose":"TESTING"}}`).ok(t)
+	n.post(t, "plain-lab", "harrow-gully.r1", `{"occurredAt":"2025-03-11","received":{"pieces":400}}`).ok(t)
+	n.post(t, "plain-lab", "harrow-gully.r1", `{"occurredAt":"2025-03-12","tested":{"method":"MICROSCOPE","sample":{"kind":"WHOLE"},"outcome":"NOTHING_SEEN","lookedFor":["DYE"],"conditions":{"magnification":"40x"}},"attachments":[{"sha256":"`+hash+`","mediaType":"text/plain"}]}`).ok(t)
+	n.post(t, "plain-lab", "harrow-gully.r1", `{"occurredAt":"2025-03-13","handedOver":{"to":"harrow-gully","purpose":"RETURN"}}`).ok(t)
+	n.post(t, "harrow-gully", "harrow-gully.r1", `{"occurredAt":"2025-03-14","received":{"pieces":400}}`).ok(t)
+	want := func(when string, codes map[string]int) {
+		t.Helper()
+		for party, code := range codes {
+			if got := read(party, ""); got != code {
+				t.Errorf("%s, %s: %d, want %d", when, party, got, code)
+			}
+		}
+	}
+	want("tested", map[string]int{"harrow-gully": 200, "plain-lab": 200, "admin": 200, "third-drawer": 404, "corner-lantern": 404})
+	// What is made of it takes its past along, at any depth.
+	n.post(t, "harrow-gully", "harrow-gully.r1", `{"occurredAt":"2025-03-15","split":{"manner":"UNSORTED","rest":{"pieces":396,"mass":"1.238 kg"},"children":[{"lot":"harrow-gully.c","pieces":4,"mass":"12 g"}]}}`).ok(t)
+	n.post(t, "harrow-gully", "harrow-gully.c", `{"occurredAt":"2025-03-16","split":{"manner":"UNSORTED","children":[{"lot":"harrow-gully.d","pieces":2,"mass":"6 g"},{"lot":"harrow-gully.e","pieces":2,"mass":"6 g"}]}}`).ok(t)
+	n.post(t, "harrow-gully", "harrow-gully.d", `{"occurredAt":"2025-03-17","sold":{"to":"third-drawer"}}`).ok(t)
+	want("offered", map[string]int{"third-drawer": 404})
+	n.post(t, "third-drawer", "harrow-gully.d", `{"occurredAt":"2025-03-18","received":{"pieces":2}}`).ok(t)
+	want("sold", map[string]int{"third-drawer": 200, "corner-lantern": 404})
+	for query, code := range map[string]int{"?lot=harrow-gully.d": 200, "?lot=harrow-gully.e": 404, "?lot=no.such": 404, "?lots=x": 400, "?sha256=x": 400} {
+		if got := read("third-drawer", query); got != code {
+			t.Errorf("%s: %d, want %d", query, got, code)
+		}
+	}
+	if a := n.get(t, "corner-lantern", "/v1/attachments/"+hash); a.refusal(t).reason != "UNKNOWN_ATTACHMENT" {
+		t.Errorf("%s", a.raw)
+	}
+	n.down(t)
+	n.up(t)
+	want("after a new start", map[string]int{"third-drawer": 200, "corner-lantern": 404})
+}

@@ -370,6 +370,11 @@ func (n *Node) openServices() error {
 	return nil
 }
 
+// mayRead tells whether a party may read a file.
+func (n *Node) mayRead(ctx context.Context, party string, hash attachment.Hash, lot string) (bool, error) {
+	return n.Status.MayRead(ctx, party, hash, lot)
+}
+
 // records answers what a lot's status rests on.
 func (n *Node) records(ctx context.Context, in *pb.GetStatusRequest) (*transparency.Bearing, error) {
 	b, err := n.Status.Bearing(ctx, in)
@@ -390,7 +395,7 @@ func (n *Node) listen(ctx context.Context) error {
 	pb.RegisterIntakeServiceServer(server, n.Intake)
 	pb.RegisterStatusServiceServer(server, n.Status)
 	pb.RegisterLaboratoryServiceServer(server, laboratory.New())
-	pb.RegisterAttachmentServiceServer(server, attachments.New(n.Attachments, cfg.Logger))
+	pb.RegisterAttachmentServiceServer(server, attachments.New(n.Attachments, n.mayRead, cfg.Logger))
 	pb.RegisterPrivacyServiceServer(server, privacy.New(n.Log))
 	pb.RegisterTransparencyServiceServer(server, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
 	servers := []*rpc.Server{server}
@@ -407,7 +412,7 @@ func (n *Node) listen(ctx context.Context) error {
 		pb.RegisterIntakeServiceServer(public, n.Intake)
 		pb.RegisterStatusServiceServer(public, n.Status)
 		pb.RegisterLaboratoryServiceServer(public, laboratory.New())
-		pb.RegisterAttachmentServiceServer(public, attachments.New(n.Attachments, cfg.Logger))
+		pb.RegisterAttachmentServiceServer(public, attachments.New(n.Attachments, n.mayRead, cfg.Logger))
 		pb.RegisterPrivacyServiceServer(public, privacy.New(n.Log))
 		pb.RegisterTransparencyServiceServer(public, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
 		servers = append(servers, public)

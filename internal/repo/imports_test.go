@@ -124,7 +124,7 @@ func importRules() map[string]importRule {
 		},
 		"internal/attachment": {module: []string{"internal/fault"}},
 		"services/attachments": {
-			module:  []string{"internal/attachment", "internal/fault", anyGenerated},
+			module:  []string{"internal/attachment", "internal/fault", "internal/rpc", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
 		"services/privacy": {

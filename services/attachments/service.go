@@ -19,6 +19,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/attachment"
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/rpc"
 )
 
 // MaxChunk is the largest piece of an upload.
@@ -41,13 +42,19 @@ var _ Store = (*attachment.Store)(nil)
 type Service struct {
 	pb.UnimplementedAttachmentServiceServer
 	store Store
+	may   Readers
 	log   *slog.Logger
 }
+
+// Readers tells whether a party may read a file; lot, if it is not empty, is the one because of which it wants to.
+type Readers func(ctx context.Context, party string, hash attachment.Hash, lot string) (bool, error)
 
 var _ pb.AttachmentServiceServer = (*Service)(nil)
 
 // New makes a service.
-func New(store Store, log *slog.Logger) *Service { return &Service{store: store, log: log} }
+func New(store Store, may Readers, log *slog.Logger) *Service {
+	return &Service{store: store, may: may, log: log}
+}
 
 // PutAttachment stores a file.
 func (s *Service) PutAttachment(stream grpc.ClientStreamingServer[pb.PutAttachmentRequest, pb.PutAttachmentResponse]) error {
@@ -125,6 +132,14 @@ func (s *Service) GetAttachment(in *pb.GetAttachmentRequest, stream grpc.ServerS
 	if f != nil {
 		return f
 	}
+	c, _ := rpc.CallerFrom(stream.Context())
+	ok, err := s.may(stream.Context(), c.Party, h, in.GetLot())
+	if err != nil {
+		return err
+	}
+	if !ok { // as if it were not here: nobody learns which files there are
+		return unknown(h)
+	}
 	file, err := s.store.Get(h)
 	switch {
 	case errors.Is(err, attachment.ErrMissing):
@@ -168,7 +183,7 @@ func (s *Service) damaged(ctx context.Context, h attachment.Hash) error {
 }
 
 func unknown(h attachment.Hash) *fault.Error {
-	return fault.New(fault.UnknownAttachment, "sha256", "found %x, and no file of that hash on this node", h)
+	return fault.New(fault.UnknownAttachment, "sha256", "found %x, and no file of that hash on this node that you may read: a file is for the parties of the lots that its events are about, and of what was made of them; with lot=LOT it is looked for in that lot's past alone", h)
 }
 
 func hash(text string) (h attachment.Hash, f *fault.Error) {

@@ -66,7 +66,7 @@ func TestDamageOnTheWay(t *testing.T) {
 			s := New(storeFake{get: func(attachment.Hash) (*attachment.File, error) {
 				f, err := os.Open(file)
 				return &attachment.File{File: f, Size: int64(len(content)), MediaType: attachment.Plain}, err
-			}}, slog.New(slog.NewTextHandler(&told, nil)))
+			}}, anybody, slog.New(slog.NewTextHandler(&told, nil)))
 			changed := false
 			d := &download{ctx: t.Context()}
 			d.sent = func() {
@@ -93,3 +93,6 @@ func TestDamageOnTheWay(t *testing.T) {
 		})
 	}
 }
+
+// anybody may read everything.
+func anybody(context.Context, string, attachment.Hash, string) (bool, error) { return true, nil }

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/grpc-ecosystem/grpc-gateway/v2/utilities"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
@@ -149,7 +150,12 @@ func contentDigest(values []string) (*string, *fault.Error) {
 func download(files pb.AttachmentServiceClient) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		hash := strings.ToLower(path.Base(r.URL.Path))
-		stream, err := files.GetAttachment(callMetadata(r), &pb.GetAttachmentRequest{Sha256: hash})
+		in := &pb.GetAttachmentRequest{Sha256: hash}
+		if f := (strictQuery{}).parse(in, r.URL.Query(), utilities.NewDoubleArray([][]string{{"sha256"}})); f != nil {
+			writeError(w, r, f)
+			return
+		}
+		stream, err := files.GetAttachment(callMetadata(r), in)
 		if err != nil {
 			writeError(w, r, err)
 			return

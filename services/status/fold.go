@@ -219,6 +219,9 @@ func (f *folding) event(rec *opal.Recorded) error {
 	if err := f.compromise(rec); err != nil {
 		return err
 	}
+	if err := f.useFiles(rec); err != nil {
+		return err
+	}
 	if !f.unjudged {
 		if err := f.judgeSale(rec); err != nil {
 			return err

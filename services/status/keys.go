@@ -18,6 +18,7 @@ const (
 	kindAlert      = 'a' // party, side, position → alert
 	kindValid      = 'v' // number → validation
 	kindCompromise = 'x' // position → compromise
+	kindFile       = 'f' // SHA-256 of a file, position, place in the event → fileUse
 )
 
 func keyMeta() []byte { return []byte{kindMeta} }

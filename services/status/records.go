@@ -7,7 +7,7 @@ import (
 )
 
 // schema is the version of everything below. Another number makes another directory, and what stands in the old one is made anew.
-const schema = 4
+const schema = 5
 
 // meta says what the store holds: every event before Next, of the log that had that tree then. It lies in every batch, so that a
 // store is never at two places at once.
@@ -154,11 +154,12 @@ type codecs struct {
 	policy     *canon.Codec[opal.Policy]
 	valid      *canon.Codec[validation]
 	compromise *canon.Codec[compromise]
+	file       *canon.Codec[fileUse]
 }
 
 func newCodecs() *codecs {
 	return &codecs{
 		canon.For[meta](), canon.For[lotRecord](), canon.For[handleRecord](), canon.For[saleRecord](), canon.For[marks](),
-		canon.For[job](), canon.For[alertRecord](), canon.For[opal.Policy](), canon.For[validation](), canon.For[compromise](),
+		canon.For[job](), canon.For[alertRecord](), canon.For[opal.Policy](), canon.For[validation](), canon.For[compromise](), canon.For[fileUse](),
 	}
 }

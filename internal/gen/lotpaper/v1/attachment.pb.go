@@ -163,7 +163,10 @@ func (x *PutAttachmentResponse) GetKnown() bool {
 type GetAttachmentRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// SHA-256 of the content, 64 hexadecimal digits.
-	Sha256        string `protobuf:"bytes,1,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	Sha256 string `protobuf:"bytes,1,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// A lot of the caller's in whose past the file is to be looked for; left out: in that of all its lots, up to 2,000. A file is given to the party that posted an event which
+	// names it, and to whoever has, or had, to do with a lot that such an event is about, or with one that was made of it.
+	Lot           *string `protobuf:"bytes,2,opt,name=lot,proto3,oneof" json:"lot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -201,6 +204,13 @@ func (*GetAttachmentRequest) Descriptor() ([]byte, []int) {
 func (x *GetAttachmentRequest) GetSha256() string {
 	if x != nil {
 		return x.Sha256
+	}
+	return ""
+}
+
+func (x *GetAttachmentRequest) GetLot() string {
+	if x != nil && x.Lot != nil {
+		return *x.Lot
 	}
 	return ""
 }
@@ -286,9 +296,11 @@ const file_lotpaper_v1_attachment_proto_rawDesc = "" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12\x12\n" +
 	"\x04size\x18\x03 \x01(\x05R\x04size\x12\x14\n" +
-	"\x05known\x18\x04 \x01(\bR\x05known\".\n" +
+	"\x05known\x18\x04 \x01(\bR\x05known\"M\n" +
 	"\x14GetAttachmentRequest\x12\x16\n" +
-	"\x06sha256\x18\x01 \x01(\tR\x06sha256\"\x82\x01\n" +
+	"\x06sha256\x18\x01 \x01(\tR\x06sha256\x12\x15\n" +
+	"\x03lot\x18\x02 \x01(\tH\x00R\x03lot\x88\x01\x01B\x06\n" +
+	"\x04_lot\"\x82\x01\n" +
 	"\x15GetAttachmentResponse\x12\"\n" +
 	"\n" +
 	"media_type\x18\x01 \x01(\tH\x00R\tmediaType\x88\x01\x01\x12\x17\n" +
@@ -338,6 +350,7 @@ func file_lotpaper_v1_attachment_proto_init() {
 		return
 	}
 	file_lotpaper_v1_attachment_proto_msgTypes[0].OneofWrappers = []any{}
+	file_lotpaper_v1_attachment_proto_msgTypes[2].OneofWrappers = []any{}
 	file_lotpaper_v1_attachment_proto_msgTypes[3].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
