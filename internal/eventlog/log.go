@@ -84,9 +84,9 @@ type Log struct {
 	opts     Options
 	db       *pebble.DB
 	openings *pebble.DB
-	// openingKeys are the keys of what is in openings. erasing is held while some are destroyed.
+	// openingKeys are the keys of what is in openings. sealing is held while some are made or destroyed.
 	openingKeys *keyFile
-	erasing     sync.Mutex
+	sealing     sync.Mutex
 	cache       *pebble.Cache
 	codecs      *codecs
 	mark        markFile

@@ -79,6 +79,9 @@ const shownPrefix = 1
 // is: a request that is sent again brings no erased value back.
 func (l *Log) PutOpenings(list ...EventOpenings) error {
 	const op = "store private values"
+	// One after the other: a second key for the same values would open, once the first was destroyed, what an old file still holds of them.
+	l.sealing.Lock()
+	defer l.sealing.Unlock()
 	var fresh []*EventOpenings
 	seen := map[string]bool{}
 	for i := range list {
@@ -359,8 +362,8 @@ func listed(list []envelope.Opening) string {
 // the disk when it returns, and it answers the paths that were erased now or before.
 func (l *Log) Erase(e *Event, paths []string) ([]string, error) {
 	const op = "erase private values"
-	l.erasing.Lock()
-	defer l.erasing.Unlock()
+	l.sealing.Lock()
+	defer l.sealing.Unlock()
 	key := keyOfEvent(e)
 	r, err := l.openingsRecord(key)
 	if err != nil {

@@ -7,6 +7,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -226,6 +227,33 @@ func TestErasingAndPower(t *testing.T) {
 	if err != nil || len(report.Problems) != 1 || report.Problems[0].Copy != "openings" {
 		t.Errorf("%+v %v", report, err)
 	}
+	b.close()
+}
+
+// However often and at once the same values are stored, they have one key each, so that destroying it is enough.
+func TestOneKeyForAValue(t *testing.T) {
+	fs := vfs.NewMem()
+	b := newBook(t, fs)
+	ev := b.mined("harrow-gully.a")
+	ev.Remark, ev.RequestID = "planted", opal.RequestID{1}
+	sealed, err := envelope.Seal(ev, envelope.Salts(b.keys.SaltSecret[:], ev.Party, ev.RequestID))
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := EventOpenings{ev.Party, ev.RequestID, sealed.Hash, sealed.Openings}
+	var wg sync.WaitGroup
+	for range 16 {
+		wg.Go(func() {
+			if err := b.log.PutOpenings(o, o); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	wg.Wait()
+	if b.log.openingKeys.next != 2 {
+		t.Errorf("%d keys for one value", b.log.openingKeys.next-1)
+	}
+	b.append(ev)
 	b.close()
 }
 
