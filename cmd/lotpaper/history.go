@@ -30,7 +30,7 @@ func (a *app) historyCommand() *cobra.Command {
 				return err
 			}
 			all := &pb.GetHistoryResponse{}
-			req := &pb.GetHistoryRequest{Lot: args[0], KnownAt: optional(knownAt)}
+			req := &pb.GetHistoryRequest{Lot: args[0], KnownAt: optional(knownAt), Signers: true}
 			for {
 				req.PageSize = proto.Int32(historyPage)
 				if left := limit - len(all.Events); limit > 0 && left < historyPage {

@@ -479,6 +479,11 @@ func (c *Checked) Events(lot string, from, to uint64, f func(*eventlog.Event) er
 // Signers answers the ids of the keys that signed for the event at a position.
 func (c *Checked) Signers(position uint64) ([]string, error) { return c.signers[position], nil }
 
+// SignersOf answers the same for events at hand.
+func (c *Checked) SignersOf() (of func(*eventlog.Event) ([]string, error), done func() error, err error) {
+	return func(e *eventlog.Event) ([]string, error) { return c.signers[e.Recorded.Position], nil }, func() error { return nil }, nil
+}
+
 // KeyHolder names the party of a key.
 func (c *Checked) KeyHolder(id string) (string, error) { return c.books.KeyHolder(id) }
 

@@ -95,6 +95,7 @@ type Log struct {
 	lines   *memo[account.Line]
 	parties *memo[account.Party]
 	owners  *memo[string] // of keys and tokens
+	signed  *memo[blockSigners]
 	state   atomic.Pointer[account.Log]
 	known   *sieve
 
@@ -126,8 +127,8 @@ func Open(o Options) (*Log, error) {
 	l := &Log{
 		opts: o, codecs: newCodecs(), grown: make(chan struct{}), edge: &edge{},
 		lots: newMemo[account.Lot](o.Accounts), lines: newMemo[account.Line](o.Accounts), parties: newMemo[account.Party](o.Accounts),
-		owners: newMemo[string](4096),
-		mark:   markFile{o.FS, o.Dir, canon.For[mark]()}, known: newSieve(),
+		owners: newMemo[string](4096), signed: newMemo[blockSigners](signersKept),
+		mark: markFile{o.FS, o.Dir, canon.For[mark]()}, known: newSieve(),
 	}
 	l.guard.tell, l.guard.dead = l.storeFailed, make(chan struct{})
 	if err := o.FS.MkdirAll(o.Dir, 0o700); err != nil {

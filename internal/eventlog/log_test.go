@@ -465,3 +465,33 @@ func TestFlushesByItself(t *testing.T) {
 		}
 	}
 }
+
+func TestSignersOf(t *testing.T) {
+	b := newBook(t, vfs.NewMem())
+	defer b.close()
+	b.fill(20)
+	signers, done, err := b.log.SignersOf()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := done(); err != nil {
+			t.Error(err)
+		}
+	}()
+	for range 2 { // the second time from memory
+		for p := range b.log.Head().Next {
+			e, err := b.log.At(p)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want, err := b.log.Signers(p)
+			if err != nil || len(want) == 0 {
+				t.Fatalf("%v %v", want, err)
+			}
+			if got, err := signers(e); err != nil || !slices.Equal(got, want) {
+				t.Errorf("position %d: %v %v, want %v", p, got, err, want)
+			}
+		}
+	}
+}

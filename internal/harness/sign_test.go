@@ -158,7 +158,7 @@ func TestWhoSigned(t *testing.T) {
 	key := n.partyKey(t, "harrow-gully", 'm')
 	n.signedBy(t, "harrow-gully", "harrow-gully", key, strings.Replace(minedBody, "{", `{"lot":"harrow-gully.r1",`, 1)).ok(t)
 	n.post(t, "harrow-gully", "harrow-gully.r1", described).ok(t)
-	a := n.get(t, "harrow-gully", "/v1/lots/harrow-gully.r1/history").ok(t)
+	a := n.get(t, "harrow-gully", "/v1/lots/harrow-gully.r1/history?signers=true").ok(t)
 	if by, id := a.text(t, "events", 0, "signedBy", 0, "party"), a.text(t, "events", 0, "signedBy", 0, "keyId"); by != "harrow-gully" || id != envelope.KeyID(key.Public().(ed25519.PublicKey)) {
 		t.Errorf("%s %s", by, id)
 	}

@@ -52,6 +52,15 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
+	var signers func(*eventlog.Event) ([]string, error)
+	if in.GetSigners() {
+		of, done, err := s.log.SignersOf()
+		if err != nil {
+			return nil, err
+		}
+		defer func() { _ = done() }()
+		signers = of
+	}
 	inDoubt := doubtful(m.view.doubts.all(), s.log, known)
 	out := &pb.GetHistoryResponse{Position: wire.Position(known - 1), Epoch: m.epoch}
 	last := uint64(0)
@@ -61,7 +70,7 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 			return false, nil
 		}
 		last = e.Recorded.Position
-		ev, err := s.present(m.view.store, e, party, known)
+		ev, err := s.present(m.view.store, e, party, known, signers)
 		if err != nil {
 			return false, err
 		}
@@ -84,16 +93,18 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 }
 
 // present writes an event as a party may see it: private fields to its poster, and to whom the poster showed them, with what judging found, and with the marks of
-// later events as far as they were known before a position.
-func (s *Service) present(st *store, e *eventlog.Event, party string, known uint64) (*pb.Event, error) {
+// later events as far as they were known before a position. signers, if given, tells whose keys signed.
+func (s *Service) present(st *store, e *eventlog.Event, party string, known uint64, signers func(*eventlog.Event) ([]string, error)) (*pb.Event, error) {
 	shown, err := s.log.Show(e, party)
 	if err != nil {
 		return nil, err
 	}
 	out := wire.RecordedFromDomain(shown.Recorded)
 	out.Withheld, out.Erased = shown.Withheld, shown.Erased
-	if out.SignedBy, err = s.signedBy(e.Recorded.Position); err != nil {
-		return nil, err
+	if signers != nil {
+		if out.SignedBy, err = s.signedBy(e, signers); err != nil {
+			return nil, err
+		}
 	}
 	sale, err := s.judged(st, e)
 	if err != nil {
@@ -127,10 +138,10 @@ func (s *Service) present(st *store, e *eventlog.Event, party string, known uint
 }
 
 // signedBy tells whose keys signed for an event.
-func (s *Service) signedBy(position uint64) ([]*pb.SignedBy, error) {
-	ids, err := s.log.Signers(position)
+func (s *Service) signedBy(e *eventlog.Event, signers func(*eventlog.Event) ([]string, error)) ([]*pb.SignedBy, error) {
+	ids, err := signers(e)
 	if err != nil {
-		return nil, fmt.Errorf("find who signed at %d: %w", position, err)
+		return nil, fmt.Errorf("find who signed %s: %w", e.ID(), err)
 	}
 	var out []*pb.SignedBy
 	for _, id := range ids {

@@ -38,6 +38,8 @@ type Events interface {
 	Events(lot string, from, to uint64, f func(*eventlog.Event) error) error
 	// Signers answers the ids of the keys that signed for the event at a position, and KeyHolder whose a key is.
 	Signers(position uint64) (keyIDs []string, err error)
+	// SignersOf is Signers for whoever asks it of many events.
+	SignersOf() (of func(*eventlog.Event) ([]string, error), done func() error, err error)
 	KeyHolder(keyID string) (party string, err error)
 	// Show gives an event with the private values that a party may see, as far as they are kept on this node.
 	Show(e *eventlog.Event, party string) (*eventlog.Shown, error)

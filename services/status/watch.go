@@ -365,7 +365,7 @@ func (st *stream) notice(position uint64) (*pb.WatchResponse, error) {
 			return nil, err
 		}
 		if holds {
-			if n.Event, err = st.service.present(v.store, e, st.party, position+1); err != nil {
+			if n.Event, err = st.service.present(v.store, e, st.party, position+1, nil); err != nil {
 				return nil, err
 			}
 		}
@@ -411,7 +411,7 @@ func (st *stream) lotNotice(v *view, e *eventlog.Event) (*pb.WatchResponse, erro
 		return nil, err
 	}
 	n := &pb.WatchResponse{Kind: "event"}
-	if n.Event, err = st.service.present(v.store, e, st.caller, e.Recorded.Position+1); err != nil {
+	if n.Event, err = st.service.present(v.store, e, st.caller, e.Recorded.Position+1, nil); err != nil {
 		return nil, err
 	}
 	if n.Status, err = st.change(v, e.Recorded); err != nil {

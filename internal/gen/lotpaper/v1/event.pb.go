@@ -168,7 +168,7 @@ type Event struct {
 	Doubtful *string `protobuf:"bytes,68,opt,name=doubtful,proto3,oneof" json:"doubtful,omitempty"`
 	// Answers only: paths of private fields that were given and then erased: nobody can see them any more.
 	Erased []string `protobuf:"bytes,69,rep,name=erased,proto3" json:"erased,omitempty"`
-	// Answers only: whose keys signed for it. One of the admin's intake keys: the service attests that it was posted with the party's token.
+	// Answers only, and in histories that were asked for it: whose keys signed for it. One of the admin's intake keys: the service attests that it was posted with the party's token.
 	SignedBy      []*SignedBy `protobuf:"bytes,70,rep,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

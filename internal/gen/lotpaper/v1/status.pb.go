@@ -1053,7 +1053,9 @@ type GetHistoryRequest struct {
 	// The answer must reflect the event at this position and all before it.
 	MinPosition *int64 `protobuf:"varint,5,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
 	// The epoch that the position belongs to.
-	Epoch         *string `protobuf:"bytes,6,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	Epoch *string `protobuf:"bytes,6,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	// Whether each event is to say whose keys signed for it, which takes longer.
+	Signers       bool `protobuf:"varint,7,opt,name=signers,proto3" json:"signers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1128,6 +1130,13 @@ func (x *GetHistoryRequest) GetEpoch() string {
 		return *x.Epoch
 	}
 	return ""
+}
+
+func (x *GetHistoryRequest) GetSigners() bool {
+	if x != nil {
+		return x.Signers
+	}
+	return false
 }
 
 // GetHistoryResponse is one page of events.
@@ -4818,7 +4827,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\apurpose\x18\x05 \x01(\tH\x00R\apurpose\x88\x01\x01\x12\x14\n" +
 	"\x05since\x18\x06 \x01(\tR\x05sinceB\n" +
 	"\n" +
-	"\b_purpose\"\x93\x02\n" +
+	"\b_purpose\"\xad\x02\n" +
 	"\x11GetHistoryRequest\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12 \n" +
 	"\tpage_size\x18\x02 \x01(\x05H\x00R\bpageSize\x88\x01\x01\x12\"\n" +
@@ -4826,7 +4835,8 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tH\x01R\tpageToken\x88\x01\x01\x12\x1e\n" +
 	"\bknown_at\x18\x04 \x01(\tH\x02R\aknownAt\x88\x01\x01\x12&\n" +
 	"\fmin_position\x18\x05 \x01(\x03H\x03R\vminPosition\x88\x01\x01\x12\x19\n" +
-	"\x05epoch\x18\x06 \x01(\tH\x04R\x05epoch\x88\x01\x01B\f\n" +
+	"\x05epoch\x18\x06 \x01(\tH\x04R\x05epoch\x88\x01\x01\x12\x18\n" +
+	"\asigners\x18\a \x01(\bR\asignersB\f\n" +
 	"\n" +
 	"_page_sizeB\r\n" +
 	"\v_page_tokenB\v\n" +
