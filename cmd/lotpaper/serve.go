@@ -44,6 +44,8 @@ func (f *serveFlags) bind(flags *pflag.FlagSet) {
 	flags.IntVar(&c.Replicas, "replicas", 0, "replicas of the journal on an external NATS: 1, 3 or 5 (default 3)")
 	flags.StringVar(&c.TLSCert, "tls-cert", "", "certificate (PEM); needed on addresses that other machines reach")
 	flags.StringVar(&c.TLSKey, "tls-key", "", "its key (PEM)")
+	flags.StringVar(&c.ClientCA, "client-ca", "", "authorities (PEM) whose certificates clients may present in place of a token; the URI lotpaper:party:ID in a certificate names its party")
+	flags.StringVar(&c.ClientCRL, "client-crl", "", "their lists of revoked certificates (PEM or DER), read again when the file changes")
 	flags.BoolVar(&c.BehindTLSProxy, "behind-tls-proxy", false, "other machines reach this node only through something that ends TLS")
 	flags.Uint64Var(&f.reserveMiB, "reserve", 256, "free space in MiB below which appends and uploads are refused")
 	flags.StringVar(&f.logLevel, "log-level", "info", "debug, info, warn or error")

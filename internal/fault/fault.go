@@ -33,20 +33,22 @@ type Reason string
 
 // The reasons that an answer may carry.
 const (
-	InvalidField  Reason = "INVALID_FIELD"
-	FutureTime    Reason = "FUTURE_TIME"
-	BadSignature  Reason = "BAD_SIGNATURE"
-	TooLarge      Reason = "TOO_LARGE"
-	NoToken       Reason = "NO_TOKEN"
-	BadToken      Reason = "BAD_TOKEN"
-	NotHolder     Reason = "NOT_HOLDER"
-	NotYourEvent  Reason = "NOT_YOUR_EVENT"
-	UnknownKey    Reason = "UNKNOWN_KEY"
-	KeyRevoked    Reason = "KEY_REVOKED"
-	NotAllowed    Reason = "NOT_ALLOWED"
-	UnknownLot    Reason = "UNKNOWN_LOT"
-	UnknownEvent  Reason = "UNKNOWN_EVENT"
-	UnknownHandle Reason = "UNKNOWN_HANDLE"
+	InvalidField Reason = "INVALID_FIELD"
+	FutureTime   Reason = "FUTURE_TIME"
+	BadSignature Reason = "BAD_SIGNATURE"
+	TooLarge     Reason = "TOO_LARGE"
+	NoToken      Reason = "NO_TOKEN"
+	BadToken     Reason = "BAD_TOKEN"
+	// BadCertificate: of a client that came with a certificate which names no party in force.
+	BadCertificate Reason = "BAD_CERTIFICATE"
+	NotHolder      Reason = "NOT_HOLDER"
+	NotYourEvent   Reason = "NOT_YOUR_EVENT"
+	UnknownKey     Reason = "UNKNOWN_KEY"
+	KeyRevoked     Reason = "KEY_REVOKED"
+	NotAllowed     Reason = "NOT_ALLOWED"
+	UnknownLot     Reason = "UNKNOWN_LOT"
+	UnknownEvent   Reason = "UNKNOWN_EVENT"
+	UnknownHandle  Reason = "UNKNOWN_HANDLE"
 	// UnknownAttachment: no file of that hash on the node that was asked.
 	UnknownAttachment Reason = "UNKNOWN_ATTACHMENT"
 	// UnknownTile: the log is not that long.
@@ -81,7 +83,7 @@ func kindOf(r Reason) Kind {
 	switch r {
 	case InvalidField, FutureTime, BadSignature, TooLarge:
 		return Invalid
-	case NoToken, BadToken:
+	case NoToken, BadToken, BadCertificate:
 		return Unauthenticated
 	case NotHolder, NotYourEvent, UnknownKey, KeyRevoked, NotAllowed:
 		return Forbidden

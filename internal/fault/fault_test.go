@@ -16,7 +16,7 @@ func kindsByReason() map[Reason]Kind {
 	return map[Reason]Kind{
 		"INVALID_FIELD": Invalid, "FUTURE_TIME": Invalid, "BAD_SIGNATURE": Invalid, "TOO_LARGE": Invalid,
 		"UNKNOWN_ATTACHMENT": NotFound, "UNKNOWN_TILE": NotFound,
-		"NO_TOKEN": Unauthenticated, "BAD_TOKEN": Unauthenticated,
+		"NO_TOKEN": Unauthenticated, "BAD_TOKEN": Unauthenticated, "BAD_CERTIFICATE": Unauthenticated,
 		"NOT_HOLDER": Forbidden, "NOT_YOUR_EVENT": Forbidden, "UNKNOWN_KEY": Forbidden, "KEY_REVOKED": Forbidden, "NOT_ALLOWED": Forbidden,
 		"UNKNOWN_LOT": NotFound, "UNKNOWN_EVENT": NotFound, "UNKNOWN_HANDLE": NotFound, "UNKNOWN_PARTY": NotFound, "NO_ROUTE": NotFound,
 		"METHOD_NOT_ALLOWED": Unsupported,

@@ -25,13 +25,14 @@ import (
 // specialNodes are the refusals that need a node of their own: what it is that goes wrong there, and how a caller meets it.
 func specialNodes() map[fault.Reason]func(*testing.T) (*node, []provocation) {
 	return map[fault.Reason]func(*testing.T) (*node, []provocation){
-		fault.DiskReserve:   fullDisk,
-		fault.LogReadOnly:   damagedCopy,
-		fault.LogTooNew:     newerTable,
-		fault.RateLimited:   tinyRate,
-		fault.NotCaughtUp:   farAhead,
-		fault.NoSequencer:   noLedger,
-		fault.InternalError: noProjection,
+		fault.DiskReserve:    fullDisk,
+		fault.LogReadOnly:    damagedCopy,
+		fault.LogTooNew:      newerTable,
+		fault.RateLimited:    tinyRate,
+		fault.NotCaughtUp:    farAhead,
+		fault.NoSequencer:    noLedger,
+		fault.InternalError:  noProjection,
+		fault.BadCertificate: noParty,
 	}
 }
 

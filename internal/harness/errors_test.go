@@ -42,7 +42,7 @@ func grpcCodes() map[fault.Reason]codes.Code {
 	table := map[fault.Reason]codes.Code{}
 	for code, reasons := range map[codes.Code][]fault.Reason{
 		codes.InvalidArgument:  {fault.InvalidField, fault.FutureTime, fault.BadSignature, fault.TooLarge},
-		codes.Unauthenticated:  {fault.NoToken, fault.BadToken},
+		codes.Unauthenticated:  {fault.NoToken, fault.BadToken, fault.BadCertificate},
 		codes.PermissionDenied: {fault.NotHolder, fault.NotYourEvent, fault.UnknownKey, fault.KeyRevoked, fault.NotAllowed},
 		codes.NotFound:         {fault.UnknownLot, fault.UnknownEvent, fault.UnknownHandle, fault.UnknownAttachment, fault.UnknownTile, fault.UnknownParty, fault.NoRoute},
 		codes.Unimplemented:    {fault.MethodNotAllowed},

@@ -9,6 +9,7 @@ package harness
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -30,6 +31,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/assay"
 	"github.com/lotpaper/lotpaper/internal/attachment"
 	"github.com/lotpaper/lotpaper/internal/bus"
+	"github.com/lotpaper/lotpaper/internal/clientcert"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	"github.com/lotpaper/lotpaper/internal/eventlog"
 	"github.com/lotpaper/lotpaper/internal/evidence"
@@ -68,6 +70,9 @@ type Config struct {
 	Listen, GRPCListen string
 	// TLSCert and TLSKey are PEM files. A listener on an address that is not the loopback needs them, or BehindTLSProxy.
 	TLSCert, TLSKey string
+	// ClientCA is a PEM file of the authorities whose certificates clients may present in place of a token, ClientCRL a file of those that
+	// they revoked; empty: none.
+	ClientCA, ClientCRL string
 	// BehindTLSProxy says that whoever reaches this node from other machines does so through something that ends TLS.
 	BehindTLSProxy bool
 
@@ -106,6 +111,12 @@ func (c *Config) check() error {
 	}
 	if (c.TLSCert == "") != (c.TLSKey == "") {
 		wrong = append(wrong, errors.New("TLS: found one of certificate and key, accepted are both or neither"))
+	}
+	if c.ClientCA != "" && c.TLSCert == "" {
+		wrong = append(wrong, errors.New("client CA: found one without TLS, accepted is one together with a certificate and its key of this node: a proxy that ends TLS keeps the clients' certificates"))
+	}
+	if c.ClientCRL != "" && c.ClientCA == "" {
+		wrong = append(wrong, errors.New("client CRL: found one without a client CA, accepted is one of a client CA that is given"))
 	}
 	if c.NATSURL == "" && c.Replicas > 1 {
 		wrong = append(wrong, fmt.Errorf("replicas: found %d, accepted is 1 without an external NATS", c.Replicas))
@@ -384,37 +395,63 @@ func (n *Node) records(ctx context.Context, in *pb.GetStatusRequest) (*transpare
 	return &transparency.Bearing{Status: b.Status, Lots: b.Lots, Positions: b.Positions, Size: b.Size, Rules: b.Rules}, nil
 }
 
+// encryption reads what the listeners speak TLS with. nil: they do not.
+func (n *Node) encryption() (*tls.Config, rpc.Certificates, error) {
+	cfg := n.cfg
+	if cfg.TLSCert == "" {
+		return nil, nil, nil
+	}
+	own, err := tls.LoadX509KeyPair(cfg.TLSCert, cfg.TLSKey)
+	if err != nil {
+		return nil, nil, fmt.Errorf("load the certificate: %w", err)
+	}
+	out := &tls.Config{Certificates: []tls.Certificate{own}, MinVersion: tls.VersionTLS12}
+	if cfg.ClientCA == "" {
+		return out, nil, nil
+	}
+	clients, err := clientcert.Open(clientcert.Options{CA: cfg.ClientCA, CRL: cfg.ClientCRL, Log: cfg.Logger})
+	if err != nil {
+		return nil, nil, err
+	}
+	clients.Ask(out)
+	return out, clients, nil
+}
+
+// newServer makes a gRPC server with all services.
+func (n *Node) newServer(certificates rpc.Certificates, options ...grpc.ServerOption) (*rpc.Server, error) {
+	cfg := n.cfg
+	s, err := rpc.NewServer(rpc.Config{
+		Directory: n.Log, Certificates: certificates, Log: cfg.Logger, EventsPerSecond: cfg.EventsPerSecond, Burst: cfg.Burst, Options: options,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("make the gRPC server: %w", err)
+	}
+	pb.RegisterIntakeServiceServer(s, n.Intake)
+	pb.RegisterStatusServiceServer(s, n.Status)
+	pb.RegisterLaboratoryServiceServer(s, laboratory.New())
+	pb.RegisterAttachmentServiceServer(s, attachments.New(n.Attachments, n.mayRead, cfg.Logger))
+	pb.RegisterPrivacyServiceServer(s, privacy.New(n.Log))
+	pb.RegisterTransparencyServiceServer(s, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
+	return s, nil
+}
+
 // listen starts the gRPC server, on its listener and in process for the gateway, and the HTTP server.
 func (n *Node) listen(ctx context.Context) error {
 	cfg := n.cfg
-	var tls []grpc.ServerOption
-	server, err := rpc.NewServer(rpc.Config{Directory: n.Log, Log: cfg.Logger, EventsPerSecond: cfg.EventsPerSecond, Burst: cfg.Burst})
+	encrypted, certificates, err := n.encryption()
 	if err != nil {
-		return fmt.Errorf("make the gRPC server: %w", err)
+		return err
 	}
-	pb.RegisterIntakeServiceServer(server, n.Intake)
-	pb.RegisterStatusServiceServer(server, n.Status)
-	pb.RegisterLaboratoryServiceServer(server, laboratory.New())
-	pb.RegisterAttachmentServiceServer(server, attachments.New(n.Attachments, n.mayRead, cfg.Logger))
-	pb.RegisterPrivacyServiceServer(server, privacy.New(n.Log))
-	pb.RegisterTransparencyServiceServer(server, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
+	server, err := n.newServer(certificates)
+	if err != nil {
+		return err
+	}
 	servers := []*rpc.Server{server}
 	public := server
-	if cfg.TLSCert != "" {
-		creds, err := credentials.NewServerTLSFromFile(cfg.TLSCert, cfg.TLSKey)
-		if err != nil {
-			return fmt.Errorf("load the certificate: %w", err)
+	if encrypted != nil {
+		if public, err = n.newServer(certificates, grpc.Creds(credentials.NewTLS(encrypted))); err != nil {
+			return err
 		}
-		tls = append(tls, grpc.Creds(creds))
-		if public, err = rpc.NewServer(rpc.Config{Directory: n.Log, Log: cfg.Logger, EventsPerSecond: cfg.EventsPerSecond, Burst: cfg.Burst, Options: tls}); err != nil {
-			return fmt.Errorf("make the gRPC server: %w", err)
-		}
-		pb.RegisterIntakeServiceServer(public, n.Intake)
-		pb.RegisterStatusServiceServer(public, n.Status)
-		pb.RegisterLaboratoryServiceServer(public, laboratory.New())
-		pb.RegisterAttachmentServiceServer(public, attachments.New(n.Attachments, n.mayRead, cfg.Logger))
-		pb.RegisterPrivacyServiceServer(public, privacy.New(n.Log))
-		pb.RegisterTransparencyServiceServer(public, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
 		servers = append(servers, public)
 	}
 	n.onStop(func(ctx context.Context) error {
@@ -446,12 +483,11 @@ func (n *Node) listen(ctx context.Context) error {
 	if cfg.Listen == "" {
 		return nil
 	}
-	auth := server.Authenticator()
 	handler, err := gateway.New(ctx, gateway.Config{
-		Conn:         conn,
-		Authenticate: func(header string) error { _, err := auth.Authorization(header); return err },
-		Ready:        n.Ready,
-		Logger:       cfg.Logger,
+		Conn:    conn,
+		Callers: server.Authenticator(),
+		Ready:   n.Ready,
+		Logger:  cfg.Logger,
 	})
 	if err != nil {
 		return fmt.Errorf("make the gateway: %w", err)
@@ -460,13 +496,13 @@ func (n *Node) listen(ctx context.Context) error {
 		return fmt.Errorf("listen for HTTP: %w", err)
 	}
 	n.http = &http.Server{
-		Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute,
+		Handler: handler, TLSConfig: encrypted, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, IdleTimeout: 2 * time.Minute,
 		MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(cfg.Logger.Handler(), slog.LevelDebug),
 		BaseContext: func(net.Listener) context.Context { return context.WithoutCancel(ctx) },
 	}
 	n.serve("HTTP", func() error {
-		if cfg.TLSCert != "" {
-			return n.http.ServeTLS(n.httpLn, cfg.TLSCert, cfg.TLSKey)
+		if encrypted != nil {
+			return n.http.ServeTLS(n.httpLn, "", "")
 		}
 		return n.http.Serve(n.httpLn)
 	})

@@ -37,6 +37,8 @@ func TestConfigurationsThatAreRefused(t *testing.T) {
 		{"log name", func(c *harness.Config) { c.LogName = "Opal Log" }, []string{"log name", `"Opal Log"`, "accepted"}},
 		{"zone", func(c *harness.Config) { c.ZoneMinutes = 841 }, []string{"zone", "841", "-840 to 840"}},
 		{"half of TLS", func(c *harness.Config) { c.TLSCert = "cert.pem" }, []string{"TLS", "both or neither"}},
+		{"clients' certificates without TLS", func(c *harness.Config) { c.ClientCA = "ca.pem" }, []string{"client CA", "without TLS", "accepted"}},
+		{"revoked ones of nobody", func(c *harness.Config) { c.ClientCRL = "crl.pem" }, []string{"client CRL", "without a client CA", "accepted"}},
 		{"replicas of the embedded journal", func(c *harness.Config) { c.Replicas = 3 }, []string{"replicas", "found 3", "accepted is 1"}},
 		{"every address", func(c *harness.Config) { c.Listen = "0.0.0.0:0" }, []string{"listen", `"0.0.0.0:0"`, "without TLS", "loopback"}},
 		{"no host", func(c *harness.Config) { c.Listen = ":0" }, []string{"listen", `":0"`, "without TLS"}},

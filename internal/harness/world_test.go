@@ -108,7 +108,11 @@ func (n *node) do(t *testing.T, c call) answer {
 
 // try is do for callers that expect the node to go away.
 func (n *node) try(ctx context.Context, c call) (answer, error) {
-	req, err := http.NewRequestWithContext(ctx, c.method, "http://"+n.HTTPAddr()+c.path, strings.NewReader(c.body))
+	scheme := "http://"
+	if n.cfg.TLSCert != "" {
+		scheme = "https://"
+	}
+	req, err := http.NewRequestWithContext(ctx, c.method, scheme+n.HTTPAddr()+c.path, strings.NewReader(c.body))
 	if err != nil {
 		return answer{}, err
 	}

@@ -105,7 +105,7 @@ func importRules() map[string]importRule {
 			outside: []string{rapidLib},
 		},
 		"internal/rpc": {
-			module:  []string{"internal/opal", "internal/fault", "internal/account", "internal/envelope", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/account", "internal/envelope", "internal/clientcert", "internal/clientcert/certtest", anyGenerated}, // clientcert in its tests
 			outside: []string{grpcLib, protobufLib, genprotoLib, gatewayLib, rateLib},
 		},
 		"internal/gen/...": {
@@ -122,7 +122,9 @@ func importRules() map[string]importRule {
 			module:  []string{"internal/opal", "internal/fault", "internal/sampling", "internal/assay", "internal/spectrum", "internal/spectrum/synth", "internal/numeric", "internal/wire", anyGenerated},
 			outside: []string{grpcLib, protobufLib},
 		},
-		"internal/attachment": {module: []string{"internal/fault"}},
+		"internal/clientcert":          {module: []string{"internal/opal", "internal/fault", "internal/clientcert/certtest"}}, // certtest in its tests
+		"internal/clientcert/certtest": {},
+		"internal/attachment":          {module: []string{"internal/fault"}},
 		"services/attachments": {
 			module:  []string{"internal/attachment", "internal/fault", "internal/rpc", anyGenerated},
 			outside: []string{grpcLib, protobufLib},

@@ -55,6 +55,16 @@ func (d *directory) TokenParty(hash [32]byte) (*account.Party, *account.Token, b
 	return nil, nil, false, d.err
 }
 
+// Party knows whoever has a token.
+func (d *directory) Party(id string) (*account.Party, error) {
+	for _, e := range d.tokens {
+		if e.party == id {
+			return &account.Party{ID: id}, d.err
+		}
+	}
+	return nil, d.err
+}
+
 // intake is an IntakeService that does what the test says.
 type intake struct {
 	pb.UnimplementedIntakeServiceServer
@@ -179,6 +189,7 @@ var table = map[fault.Reason]struct {
 	fault.TooLarge:          {codes.InvalidArgument, false},
 	fault.NoToken:           {codes.Unauthenticated, false},
 	fault.BadToken:          {codes.Unauthenticated, false},
+	fault.BadCertificate:    {codes.Unauthenticated, false},
 	fault.NotHolder:         {codes.PermissionDenied, false},
 	fault.NotYourEvent:      {codes.PermissionDenied, false},
 	fault.UnknownKey:        {codes.PermissionDenied, false},

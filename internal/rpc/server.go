@@ -23,6 +23,8 @@ const MaxMessage = 1 << 20
 // Config is what a server needs.
 type Config struct {
 	Directory Directory
+	// Certificates knows whose the certificates of clients are; nil: none count.
+	Certificates Certificates
 	// Now is the clock; unset: the machine's.
 	Now func() time.Time
 	// Log is for what callers are not told; unset: nowhere.
@@ -73,7 +75,7 @@ func (c *Config) complete() error {
 	}
 	var faults []error
 	if c.Directory == nil {
-		faults = append(faults, errors.New("no directory of tokens"))
+		faults = append(faults, errors.New("no directory of parties and tokens"))
 	}
 	if !(c.EventsPerSecond > 0) {
 		faults = append(faults, fmt.Errorf("found a rate of %v events a second, accepted is more than 0", c.EventsPerSecond))
@@ -101,7 +103,7 @@ func NewServer(cfg Config) (*Server, error) {
 	if err := cfg.complete(); err != nil {
 		return nil, fmt.Errorf("configure the gRPC server: %w", err)
 	}
-	s := &Server{edge: newEdge(cfg, NewAuthenticator(cfg.Directory, cfg.Now)), health: health.NewServer()}
+	s := &Server{edge: newEdge(cfg, NewAuthenticator(cfg.Directory, cfg.Certificates, cfg.Now)), health: health.NewServer()}
 	options := append([]grpc.ServerOption{
 		grpc.ForceServerCodecV2(newCodec(cfg.MaxMessage)),
 		grpc.MaxRecvMsgSize(slack * cfg.MaxMessage),

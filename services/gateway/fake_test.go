@@ -37,6 +37,13 @@ func (directory) TokenParty(hash [32]byte) (*account.Party, *account.Token, bool
 	return &account.Party{ID: "harrow-gully"}, &account.Token{Hash: hash}, true, nil
 }
 
+func (directory) Party(id string) (*account.Party, error) {
+	if id != "harrow-gully" {
+		return nil, nil
+	}
+	return &account.Party{ID: id}, nil
+}
+
 // intakeFake is the intake's side; a function that is not set answers that it is not served.
 type intakeFake struct {
 	pb.UnimplementedIntakeServiceServer
@@ -136,10 +143,10 @@ func newWorld(t *testing.T, change func(*Config, *http.Server)) *world {
 		t.Fatal(err)
 	}
 	cfg := Config{
-		Conn:         conn,
-		Authenticate: func(h string) error { _, err := edge.Authenticator().Authorization(h); return err },
-		Ready:        func() error { return nil },
-		Logger:       logger,
+		Conn:    conn,
+		Callers: edge.Authenticator(),
+		Ready:   func() error { return nil },
+		Logger:  logger,
 	}
 	server := &http.Server{ReadTimeout: time.Minute}
 	if change != nil {

@@ -2,7 +2,7 @@
 // health page.
 //
 // It holds no state and judges nothing: every request becomes a gRPC call to the same services that gRPC callers use, with the
-// caller's own token. What it adds is HTTP's own matter: strict JSON, one body of error for every answer from 400 on, its own
+// caller's own token, or the gateway's word for a caller who came with a certificate. What it adds is HTTP's own matter: strict JSON, one body of error for every answer from 400 on, its own
 // included, entity tags, and the order of checks (token, then size, then shape) which a gateway that decodes first would turn round.
 package gateway
 
@@ -38,8 +38,8 @@ const requestIDHeader = "X-Request-Id"
 type Config struct {
 	// Conn leads to the node's gRPC server.
 	Conn grpc.ClientConnInterface
-	// Authenticate checks an Authorization header before the body is read; nil means that it names a caller.
-	Authenticate func(authorization string) error
+	// Callers finds out who calls, before the body is read.
+	Callers Callers
 	// Ready tells why the node cannot answer yet; nil means that it can.
 	Ready func() error
 	// MaxStreams bounds the event streams that one client address may hold open; 0: 64.
@@ -54,8 +54,8 @@ type Config struct {
 }
 
 func (c *Config) complete() error {
-	if c.Conn == nil || c.Authenticate == nil || c.Ready == nil {
-		return errors.New("configure the gateway: it needs a connection to the services, a check of tokens, and a word on readiness")
+	if c.Conn == nil || c.Callers == nil || c.Ready == nil {
+		return errors.New("configure the gateway: it needs a connection to the services, a word on who calls, and a word on readiness")
 	}
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)
@@ -184,6 +184,7 @@ func only(next http.Handler, methods ...string) http.Handler {
 
 // guard stands before every route: a request id, then token, then size, then the parts of the shape that no decoder sees.
 func guard(cfg Config, next http.Handler) http.Handler {
+	in := newDoors(cfg.Callers)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("X-Content-Type-Options", "nosniff")
@@ -196,7 +197,7 @@ func guard(cfg Config, next http.Handler) http.Handler {
 		h.Set(requestIDHeader, id)
 		sent := &watched{ResponseWriter: w}
 		defer survive(cfg.Logger, sent, r, id)
-		if f := before(cfg, r); f != nil {
+		if f := before(in, r); f != nil {
 			writeError(sent, r, f)
 			return
 		}
@@ -206,15 +207,9 @@ func guard(cfg Config, next http.Handler) http.Handler {
 }
 
 // before says what is wrong with a request before anybody looks at its body.
-func before(cfg Config, r *http.Request) error {
-	if strings.HasPrefix(r.URL.Path, "/v1/") && !public(r) {
-		headers := r.Header.Values("Authorization")
-		if len(headers) > 1 {
-			return fault.New(fault.BadToken, "", "found %d Authorization headers, accepted is one", len(headers))
-		}
-		if err := cfg.Authenticate(r.Header.Get("Authorization")); err != nil {
-			return err
-		}
+func before(in *doors, r *http.Request) error {
+	if err := in.enter(r); err != nil {
+		return err
 	}
 	if limit := maxBody(r); r.ContentLength > limit {
 		if limit != MaxBody {

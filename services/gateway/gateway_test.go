@@ -16,6 +16,7 @@ import (
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/rpc"
 )
 
 func TestQueryParameters(t *testing.T) {
@@ -450,7 +451,7 @@ func TestPanics(t *testing.T) {
 // An answer that has begun cannot become another: the connection is cut, so that nobody takes half an answer for a whole one.
 func TestPanicAfterTheAnswerHasBegun(t *testing.T) {
 	w := newWorld(t, nil)
-	cfg := Config{Conn: deadConn{}, Authenticate: func(string) error { return nil }, Ready: func() error { return nil }}
+	cfg := Config{Conn: deadConn{}, Callers: rpc.NewAuthenticator(directory{}, nil, time.Now), Ready: func() error { return nil }}
 	if err := cfg.complete(); err != nil {
 		t.Fatal(err)
 	}

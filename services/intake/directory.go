@@ -156,20 +156,20 @@ func noMoreThanOwn(who rpc.Caller, t *opal.TokenIssued) *fault.Error {
 	if who.Has(opal.ScopeAdmin) {
 		return nil
 	}
-	asked, given := t.Scopes, "found %s, which the token of the call does not have; accepted are its own scopes"
+	asked, given := t.Scopes, "found %s, which the %s of the call does not have; accepted are its own scopes"
 	if len(asked) == 0 {
-		asked, given = []opal.Scope{opal.ScopeRead, opal.ScopePost}, "found none, which stands for READ and POST, and the token of the call does not have %s; accepted are its own scopes"
+		asked, given = rpc.ReadAndPost(), "found none, which stands for READ and POST, and the %[2]s of the call does not have %[1]s; accepted are its own scopes"
 	}
 	for _, scope := range asked {
 		if slices.Contains(opal.AllScopes(), scope) && !who.Has(scope) {
-			return fault.New(fault.NotAllowed, "scopes", given, scope)
+			return fault.New(fault.NotAllowed, "scopes", given, scope, who.Means)
 		}
 	}
 	if who.Expires == 0 {
 		return nil
 	}
 	if end, err := opal.ParseWhen(t.Expires, 0); t.Expires == "" || err == nil && end.To > who.Expires {
-		return fault.New(fault.NotAllowed, "expires", "found %q, and the token of the call ends at %s; accepted is a time no later", clip(t.Expires), who.Expires)
+		return fault.New(fault.NotAllowed, "expires", "found %q, and the %s of the call ends at %s; accepted is a time no later", clip(t.Expires), who.Means, who.Expires)
 	}
 	return nil
 }
