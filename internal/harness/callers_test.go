@@ -2,7 +2,9 @@ package harness_test
 
 import (
 	"context"
+	"crypto/sha256"
 	"crypto/tls"
+	"encoding/hex"
 	"encoding/json"
 	"net/http"
 	"path/filepath"
@@ -171,4 +173,42 @@ func noParty(t *testing.T) (*node, []provocation) {
 		_, err = pb.NewStatusServiceClient(conn).ListLots(ctx, &pb.ListLotsRequest{})
 		return err
 	}, "nobody-here", "not enrolled", "accepted")}
+}
+
+// A browser's session on a real node: it works beside a certificate of the same party alone, and ends with the token that it was begun with.
+func TestSessions(t *testing.T) {
+	s := startSecured(t, nil)
+	s.enrol(t, "harrow-gully", "MINER")
+	s.enrol(t, "moor-shop", "RETAILER")
+	begin := func(client *http.Client, party string) answer {
+		return s.send(t, client, call{method: "POST", path: "/session", body: `{"token":"` + s.tokens[party] + `"}`, header: map[string]string{"Content-Type": "application/json"}})
+	}
+	machine := s.presenting(t, s.ca.Client(t, nil, "lotpaper:party:harrow-gully"))
+	if r := begin(machine, "moor-shop").refusal(t); r.reason != "BAD_TOKEN" {
+		t.Errorf("a session of another party than the certificate: %+v", r)
+	}
+	session := func(party string) map[string]string {
+		a := begin(s.client, party).ok(t)
+		c := (&http.Response{Header: a.header}).Cookies()[0]
+		if !c.Secure || c.Name != "__Host-lotpaper-session" {
+			t.Errorf("the cookie is %v", c)
+		}
+		return map[string]string{"Cookie": c.Name + "=" + c.Value, "X-CSRF-Token": a.text(t, "csrfToken")}
+	}
+	gully, shop := session("harrow-gully"), session("moor-shop")
+	s.send(t, s.client, call{method: "POST", path: "/v1/lots/harrow-gully.r1/events", body: event(minedByMachine), header: gully}).ok(t)
+	s.send(t, machine, call{method: "GET", path: "/v1/lots/harrow-gully.r1", header: gully}).ok(t)
+	if r := s.send(t, machine, call{method: "GET", path: "/v1/lots", header: shop}).refusal(t); r.reason != "BAD_TOKEN" || !strings.Contains(r.message, "certificate of harrow-gully") {
+		t.Errorf("another party's session beside a certificate: %+v", r)
+	}
+	if r := s.send(t, s.client, call{method: "POST", path: "/v1/parties/harrow-gully/tokens", body: `{}`, header: gully}).refusal(t); r.field != "expires" || !strings.Contains(r.message, "the session of the call ends at") {
+		t.Errorf("a token that outlives the session: %+v", r)
+	}
+	// The first token of harrow-gully is revoked by another, and with it goes the session.
+	first := sha256.Sum256([]byte(s.tokens["harrow-gully"]))
+	s.send(t, s.client, call{method: "DELETE", path: "/v1/parties/harrow-gully/tokens/" + hex.EncodeToString(first[:8]), as: "admin"}).ok(t)
+	if r := s.send(t, s.client, call{method: "GET", path: "/v1/lots", header: gully}).refusal(t); r.reason != "BAD_TOKEN" || !strings.Contains(r.message, "session") {
+		t.Errorf("after its token was revoked: %+v", r)
+	}
+	s.send(t, s.client, call{method: "GET", path: "/v1/lots", header: shop}).ok(t)
 }

@@ -39,6 +39,7 @@ import (
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
 	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/internal/session"
 	"github.com/lotpaper/lotpaper/internal/spectrum"
 	"github.com/lotpaper/lotpaper/services/attachments"
 	"github.com/lotpaper/lotpaper/services/gateway"
@@ -484,10 +485,12 @@ func (n *Node) listen(ctx context.Context) error {
 		return nil
 	}
 	handler, err := gateway.New(ctx, gateway.Config{
-		Conn:    conn,
-		Callers: server.Authenticator(),
-		Ready:   n.Ready,
-		Logger:  cfg.Logger,
+		Conn:     conn,
+		Callers:  server.Authenticator(),
+		Sessions: session.New(server.Authenticator(), time.Now),
+		Secure:   encrypted != nil || cfg.BehindTLSProxy,
+		Ready:    n.Ready,
+		Logger:   cfg.Logger,
 	})
 	if err != nil {
 		return fmt.Errorf("make the gateway: %w", err)

@@ -124,6 +124,7 @@ func importRules() map[string]importRule {
 		},
 		"internal/clientcert":          {module: []string{"internal/opal", "internal/fault", "internal/clientcert/certtest"}}, // certtest in its tests
 		"internal/clientcert/certtest": {},
+		"internal/session":             {module: []string{"internal/opal", "internal/fault", "internal/envelope", "internal/rpc", "internal/account"}}, // account in its tests
 		"internal/attachment":          {module: []string{"internal/fault"}},
 		"services/attachments": {
 			module:  []string{"internal/attachment", "internal/fault", "internal/rpc", anyGenerated},

@@ -42,6 +42,7 @@ type Means string
 const (
 	ByToken       Means = "token"
 	ByCertificate Means = "certificate"
+	BySession     Means = "session"
 )
 
 // Caller is who calls.

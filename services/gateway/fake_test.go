@@ -22,23 +22,37 @@ import (
 	"github.com/lotpaper/lotpaper/internal/account"
 	"github.com/lotpaper/lotpaper/internal/envelope"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
+	"github.com/lotpaper/lotpaper/internal/opal"
 	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/internal/session"
 )
 
 const goodToken = "lp_a-token-in-force"
 
-// directory knows one token.
+// More tokens: one that only reads, one of another party, and the admin's.
+const readToken, shopToken, adminToken = "lp_only-reads", "lp_of-a-shop", "lp_of-the-admin"
+
+// directory knows these tokens.
 type directory struct{}
 
 func (directory) TokenParty(hash [32]byte) (*account.Party, *account.Token, bool, error) {
-	if hash != envelope.TokenHash(goodToken) {
-		return nil, nil, false, nil
+	for text, party := range map[string]string{goodToken: "harrow-gully", readToken: "harrow-gully", shopToken: "moor-shop", adminToken: opal.Admin} {
+		if hash == envelope.TokenHash(text) {
+			t := &account.Token{Hash: hash}
+			switch text {
+			case readToken:
+				t.Scopes = []opal.Scope{opal.ScopeRead}
+			case adminToken:
+				t.Scopes = []opal.Scope{opal.ScopeAdmin}
+			}
+			return &account.Party{ID: party}, t, true, nil
+		}
 	}
-	return &account.Party{ID: "harrow-gully"}, &account.Token{Hash: hash}, true, nil
+	return nil, nil, false, nil
 }
 
 func (directory) Party(id string) (*account.Party, error) {
-	if id != "harrow-gully" {
+	if id != "harrow-gully" && id != "moor-shop" {
 		return nil, nil
 	}
 	return &account.Party{ID: id}, nil
@@ -50,6 +64,11 @@ type intakeFake struct {
 	append func(context.Context, *pb.AppendRequest) (*pb.AppendResponse, error)
 	batch  func(context.Context, *pb.AppendBatchRequest) (*pb.AppendBatchResponse, error)
 	revoke func(context.Context, *pb.DeleteTokenRequest) (*pb.DeleteTokenResponse, error)
+	party  func(context.Context, *pb.CreatePartyRequest) (*pb.CreatePartyResponse, error)
+}
+
+func (f *intakeFake) CreateParty(ctx context.Context, r *pb.CreatePartyRequest) (*pb.CreatePartyResponse, error) {
+	return f.party(ctx, r)
 }
 
 func (f *intakeFake) Append(ctx context.Context, r *pb.AppendRequest) (*pb.AppendResponse, error) {
@@ -70,6 +89,11 @@ type statusFake struct {
 	lot   func(context.Context, *pb.GetLotRequest) (*pb.GetLotResponse, error)
 	lots  func(context.Context, *pb.ListLotsRequest) (*pb.ListLotsResponse, error)
 	watch func(*pb.WatchRequest, grpc.ServerStreamingServer[pb.WatchResponse]) error
+	stone func(context.Context, *pb.GetStoneRequest) (*pb.GetStoneResponse, error)
+}
+
+func (f *statusFake) GetStone(ctx context.Context, r *pb.GetStoneRequest) (*pb.GetStoneResponse, error) {
+	return f.stone(ctx, r)
 }
 
 func (f *statusFake) GetLot(ctx context.Context, r *pb.GetLotRequest) (*pb.GetLotResponse, error) {
@@ -143,10 +167,11 @@ func newWorld(t *testing.T, change func(*Config, *http.Server)) *world {
 		t.Fatal(err)
 	}
 	cfg := Config{
-		Conn:    conn,
-		Callers: edge.Authenticator(),
-		Ready:   func() error { return nil },
-		Logger:  logger,
+		Conn:     conn,
+		Callers:  edge.Authenticator(),
+		Sessions: session.New(edge.Authenticator(), time.Now),
+		Ready:    func() error { return nil },
+		Logger:   logger,
 	}
 	server := &http.Server{ReadTimeout: time.Minute}
 	if change != nil {

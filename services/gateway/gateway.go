@@ -1,8 +1,8 @@
-// Package gateway is the HTTP side of a node: the REST routes that proto/lotpaper/v1/rest.yaml lists, server-sent events, and the
-// health page.
+// Package gateway is the HTTP side of a node: the REST routes that proto/lotpaper/v1/rest.yaml lists, server-sent events, the
+// sessions of browsers, and the health page.
 //
 // It holds no state and judges nothing: every request becomes a gRPC call to the same services that gRPC callers use, with the
-// caller's own token, or the gateway's word for a caller who came with a certificate. What it adds is HTTP's own matter: strict JSON, one body of error for every answer from 400 on, its own
+// caller's own token, or the gateway's word for a caller who came with a certificate or a session. What it adds is HTTP's own matter: strict JSON, one body of error for every answer from 400 on, its own
 // included, entity tags, and the order of checks (token, then size, then shape) which a gateway that decodes first would turn round.
 package gateway
 
@@ -26,6 +26,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/internal/session"
 )
 
 // MaxBody is the largest request body, 1 MiB.
@@ -40,6 +41,10 @@ type Config struct {
 	Conn grpc.ClientConnInterface
 	// Callers finds out who calls, before the body is read.
 	Callers Callers
+	// Sessions keeps the sessions of browsers.
+	Sessions *session.Store
+	// Secure says that browsers reach the gateway by TLS, so that a session's cookie is sent by nothing else.
+	Secure bool
 	// Ready tells why the node cannot answer yet; nil means that it can.
 	Ready func() error
 	// MaxStreams bounds the event streams that one client address may hold open; 0: 64.
@@ -54,8 +59,8 @@ type Config struct {
 }
 
 func (c *Config) complete() error {
-	if c.Conn == nil || c.Callers == nil || c.Ready == nil {
-		return errors.New("configure the gateway: it needs a connection to the services, a word on who calls, and a word on readiness")
+	if c.Conn == nil || c.Callers == nil || c.Sessions == nil || c.Ready == nil {
+		return errors.New("configure the gateway: it needs a connection to the services, a word on who calls, sessions, and a word on readiness")
 	}
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)
@@ -127,9 +132,11 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	mux.Handle("/v1/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
 	mux.Handle("/v1/lots/{lot}/proof", only(http.HandlerFunc(published.proof), http.MethodGet, http.MethodHead))
 	mux.Handle("/log/tile/", only(http.HandlerFunc(published.tile), http.MethodGet, http.MethodHead))
+	in := newDoors(cfg)
+	mux.Handle(sessionPath, only(sessions(in), http.MethodGet, http.MethodPost, http.MethodDelete))
 	mux.Handle("/healthz", only(health(cfg.Ready), http.MethodGet, http.MethodHead))
 	mux.Handle("/", api(routes))
-	return guard(cfg, mux), nil
+	return guard(cfg, in, mux), nil
 }
 
 // incomingHeader names the HTTP headers that travel on as gRPC metadata.
@@ -183,8 +190,7 @@ func only(next http.Handler, methods ...string) http.Handler {
 }
 
 // guard stands before every route: a request id, then token, then size, then the parts of the shape that no decoder sees.
-func guard(cfg Config, next http.Handler) http.Handler {
-	in := newDoors(cfg.Callers)
+func guard(cfg Config, in *doors, next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("X-Content-Type-Options", "nosniff")
@@ -197,7 +203,7 @@ func guard(cfg Config, next http.Handler) http.Handler {
 		h.Set(requestIDHeader, id)
 		sent := &watched{ResponseWriter: w}
 		defer survive(cfg.Logger, sent, r, id)
-		if f := before(in, r); f != nil {
+		if f := before(in, sent, r); f != nil {
 			writeError(sent, r, f)
 			return
 		}
@@ -207,8 +213,8 @@ func guard(cfg Config, next http.Handler) http.Handler {
 }
 
 // before says what is wrong with a request before anybody looks at its body.
-func before(in *doors, r *http.Request) error {
-	if err := in.enter(r); err != nil {
+func before(in *doors, w http.ResponseWriter, r *http.Request) error {
+	if err := in.enter(w, r); err != nil {
 		return err
 	}
 	if limit := maxBody(r); r.ContentLength > limit {

@@ -17,6 +17,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/internal/session"
 )
 
 func TestQueryParameters(t *testing.T) {
@@ -451,11 +452,12 @@ func TestPanics(t *testing.T) {
 // An answer that has begun cannot become another: the connection is cut, so that nobody takes half an answer for a whole one.
 func TestPanicAfterTheAnswerHasBegun(t *testing.T) {
 	w := newWorld(t, nil)
-	cfg := Config{Conn: deadConn{}, Callers: rpc.NewAuthenticator(directory{}, nil, time.Now), Ready: func() error { return nil }}
+	callers := rpc.NewAuthenticator(directory{}, nil, time.Now)
+	cfg := Config{Conn: deadConn{}, Callers: callers, Sessions: session.New(callers, time.Now), Ready: func() error { return nil }}
 	if err := cfg.complete(); err != nil {
 		t.Fatal(err)
 	}
-	w.server.Config.Handler = guard(cfg, http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) {
+	w.server.Config.Handler = guard(cfg, newDoors(cfg), http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) {
 		rw.Write([]byte("half of"))
 		http.NewResponseController(rw).Flush()
 		panic("secret words")

@@ -1,0 +1,203 @@
+package gateway
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"mime"
+	"net/http"
+	"time"
+
+	"github.com/lotpaper/lotpaper/internal/fault"
+	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/internal/session"
+)
+
+// The names of a browser's session. A cookie whose name begins with __Host- is taken by browsers over TLS from this very host alone, so
+// that no neighbour of its domain can put another in its place.
+const (
+	sessionPath      = "/session"
+	csrfHeader       = "X-CSRF-Token"
+	cookieName       = "lotpaper-session"
+	secureCookieName = "__Host-" + cookieName
+)
+
+func (d *doors) cookieName() string {
+	if d.secure {
+		return secureCookieName
+	}
+	return cookieName
+}
+
+// cookie gives the session's id that a request came with; "": none.
+func (d *doors) cookie(r *http.Request) (string, error) {
+	switch found := r.CookiesNamed(d.cookieName()); len(found) {
+	case 0:
+		return "", nil
+	case 1:
+		return found[0].Value, nil
+	default:
+		return "", fault.New(fault.BadToken, "Cookie", "found %d cookies %s, accepted is one", len(found), d.cookieName())
+	}
+}
+
+// setCookie gives the browser a session's id for so many seconds; a negative number: it is to forget it.
+func (d *doors) setCookie(w http.ResponseWriter, id string, seconds int) {
+	http.SetCookie(w, &http.Cookie{
+		Name: d.cookieName(), Value: id, Path: "/", MaxAge: seconds, HttpOnly: true, Secure: d.secure, SameSite: http.SameSiteStrictMode,
+	})
+}
+
+// sessions serves /session: POST begins one with a token, GET tells of it, DELETE ends it. It goes by the cookie alone: a token in a header
+// neither needs a session nor is one.
+func sessions(d *doors) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		var err error
+		switch r.Method {
+		case http.MethodPost:
+			err = d.begin(w, r)
+		case http.MethodDelete:
+			err = d.leave(w, r)
+		default:
+			err = d.tell(w, r)
+		}
+		if err != nil {
+			writeError(w, r, err)
+		}
+	}
+}
+
+// begin begins a session. A page of another site must not be able to: it would have a person work in its own party's name.
+func (d *doors) begin(w http.ResponseWriter, r *http.Request) error {
+	if err := d.sameOrigin(r); err != nil {
+		return err
+	}
+	token, err := tokenOf(r)
+	if err != nil {
+		return err
+	}
+	// The same rules as for a token in a header, also beside a certificate.
+	if _, err := d.callers.Caller(rpc.Credentials{Authorization: []string{"Bearer " + token}, TLS: r.TLS}); err != nil {
+		return err
+	}
+	id, s, err := d.sessions.Begin(token)
+	if err != nil {
+		return err
+	}
+	d.begun(w, r, id, s)
+	return writeSession(w, s)
+}
+
+// begun gives the browser its new session in place of one that it had.
+func (d *doors) begun(w http.ResponseWriter, r *http.Request, id string, s session.Session) {
+	if before, err := d.cookie(r); err == nil && before != "" {
+		d.sessions.End(before)
+	}
+	d.setCookie(w, id, max(1, int(time.Until(s.Expires.Time()).Seconds())))
+}
+
+func (d *doors) tell(w http.ResponseWriter, r *http.Request) error {
+	id, err := d.cookie(r)
+	if err != nil {
+		return err
+	}
+	if id == "" {
+		return fault.New(fault.NoToken, "", "found no session; accepted is the cookie that POST /session sets")
+	}
+	s, err := d.session(w, r, id)
+	if err != nil {
+		return err
+	}
+	return writeSession(w, s)
+}
+
+// leave ends the session. One that is not in force is over already.
+func (d *doors) leave(w http.ResponseWriter, r *http.Request) error {
+	id, err := d.cookie(r)
+	if err != nil {
+		return err
+	}
+	if id != "" {
+		s, err := d.sessions.Find(id)
+		_, refused := fault.As(err)
+		switch {
+		case err != nil && !refused:
+			return err
+		case err == nil:
+			if err := d.wanted(r, s); err != nil {
+				return err
+			}
+		}
+		d.sessions.End(id)
+	}
+	d.setCookie(w, "", -1)
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
+
+// writeSession tells a session to the page that has it.
+func writeSession(w http.ResponseWriter, s session.Session) error {
+	b, err := json.Marshal(struct {
+		Party     string       `json:"party"`
+		Scopes    []opal.Scope `json:"scopes"`
+		Expires   string       `json:"expires"`
+		CSRFToken string       `json:"csrfToken"`
+	}{s.Party, s.Scopes, s.Expires.String(), s.CSRF})
+	if err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	_, _ = w.Write(b)
+	return nil
+}
+
+// tokenOf reads the body {"token": "…"}. Its type must be JSON's, which a form of another site's page cannot send.
+func tokenOf(r *http.Request) (string, error) {
+	const accepted = `accepted is one object {"token": "…"}`
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
+		return "", fault.New(fault.InvalidField, "Content-Type", "found %q, accepted is application/json", clip(r.Header.Get("Content-Type")))
+	}
+	data, err := io.ReadAll(r.Body)
+	var tooLarge *http.MaxBytesError
+	if errors.As(err, &tooLarge) {
+		return "", bodyTooLarge(-1)
+	} else if err != nil {
+		return "", fault.New(fault.InvalidField, "", "the body could not be read to its end: %v", err)
+	}
+	d := json.NewDecoder(bytes.NewReader(data))
+	if first, err := d.Token(); err != nil || first != json.Delim('{') {
+		return "", fault.New(fault.InvalidField, "", "found a body that is no JSON object, %s", accepted)
+	}
+	token, known := "", false
+	for d.More() {
+		name, err := d.Token()
+		if err != nil {
+			return "", notJSON(err, len(data))
+		}
+		if name != "token" || known {
+			return "", fault.New(fault.InvalidField, clip(name.(string)), "found a field that is unknown or stands twice, %s", accepted)
+		}
+		known = true
+		value, err := d.Token()
+		if err != nil {
+			return "", notJSON(err, len(data))
+		}
+		text, ok := value.(string)
+		if !ok || text == "" {
+			return "", fault.New(fault.InvalidField, "token", "found what is no text or an empty one, accepted is the token of an enrolled party")
+		}
+		token = text
+	}
+	if _, err := d.Token(); err != nil {
+		return "", notJSON(err, len(data))
+	}
+	if _, err := d.Token(); err != io.EOF {
+		return "", fault.New(fault.InvalidField, "", "found more behind the body's object, %s", accepted)
+	}
+	if !known {
+		return "", fault.New(fault.InvalidField, "token", "found nothing, %s", accepted)
+	}
+	return token, nil
+}
