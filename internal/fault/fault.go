@@ -75,7 +75,9 @@ const (
 	LogTooNew        Reason = "LOG_TOO_NEW"
 	NotCaughtUp      Reason = "NOT_CAUGHT_UP"
 	NoSequencer      Reason = "NO_SEQUENCER"
-	InternalError    Reason = "INTERNAL"
+	// IssuerUnavailable: who logs people in does not answer.
+	IssuerUnavailable Reason = "ISSUER_UNAVAILABLE"
+	InternalError     Reason = "INTERNAL"
 )
 
 // kindOf says which kind a reason belongs to. UNKNOWN_PARTY is NotFound in a path and Invalid in a body; see In.
@@ -99,7 +101,7 @@ func kindOf(r Reason) Kind {
 		return Conflict
 	case RateLimited, DiskReserve:
 		return Exhausted
-	case LogReadOnly, LogTooNew, NotCaughtUp, NoSequencer:
+	case LogReadOnly, LogTooNew, NotCaughtUp, NoSequencer, IssuerUnavailable:
 		return Unavailable
 	default:
 		return Internal

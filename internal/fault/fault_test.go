@@ -25,7 +25,7 @@ func kindsByReason() map[Reason]Kind {
 		"BEFORE_LOT_OPENED": Precondition, "OUT_OF_ORDER": Precondition, "HAS_LATER_EVENTS": Precondition, "TOO_DEEP": Precondition,
 		"ETAG_MISMATCH": Conflict, "EPOCH_CHANGED": Conflict,
 		"RATE_LIMITED": Exhausted, "DISK_RESERVE": Exhausted,
-		"LOG_READ_ONLY": Unavailable, "LOG_TOO_NEW": Unavailable, "NOT_CAUGHT_UP": Unavailable, "NO_SEQUENCER": Unavailable,
+		"LOG_READ_ONLY": Unavailable, "LOG_TOO_NEW": Unavailable, "NOT_CAUGHT_UP": Unavailable, "NO_SEQUENCER": Unavailable, "ISSUER_UNAVAILABLE": Unavailable,
 		"INTERNAL": Internal,
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"net/http"
+	"net/url"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -20,6 +21,7 @@ import (
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/harness"
 	"github.com/lotpaper/lotpaper/internal/rpc"
+	"github.com/lotpaper/lotpaper/internal/staff/issuertest"
 )
 
 // secured is a node that asks clients for certificates.
@@ -211,4 +213,96 @@ func TestSessions(t *testing.T) {
 		t.Errorf("after its token was revoked: %+v", r)
 	}
 	s.send(t, s.client, call{method: "GET", path: "/v1/lots", header: shop}).ok(t)
+}
+
+// staffed is a node whose people log in by an issuer.
+func staffed(t *testing.T, issuer *issuertest.Issuer) *secured {
+	t.Helper()
+	return startSecured(t, func(c *harness.Config) {
+		secret := filepath.Join(t.TempDir(), "secret")
+		certtest.Write(t, secret, []byte(issuertest.ClientSecret+"\n"))
+		c.OIDCIssuer, c.OIDCClientID, c.OIDCClientSecretFile, c.OIDCPartyClaim = issuer.URL, issuertest.ClientID, secret, "works_for"
+	})
+}
+
+// A person goes to the issuer and back, and then has a session of the party that the issuer names, if there is one.
+func TestPeopleByIssuer(t *testing.T) {
+	issuer := issuertest.New(t)
+	s := staffed(t, issuer)
+	logIn := func(change func(cookie *string, query url.Values)) answer {
+		t.Helper()
+		a := s.send(t, s.client, call{method: "GET", path: "/session/login"})
+		if a.code != 303 {
+			t.Fatalf("%d %s", a.code, a.raw)
+		}
+		c := (&http.Response{Header: a.header}).Cookies()[0]
+		cookie, query := c.Name+"="+c.Value, issuer.LogIn(t, a.header.Get("Location"))
+		if change != nil {
+			change(&cookie, query)
+		}
+		return s.send(t, s.client, call{method: "GET", path: "/session/callback?" + query.Encode(), header: map[string]string{"Cookie": cookie}})
+	}
+	if r := logIn(nil).refusal(t); r.reason != "NOT_ALLOWED" || !strings.Contains(r.message, "harrow-gully, which is not enrolled") {
+		t.Errorf("before the party is enrolled: %+v", r)
+	}
+	s.enrol(t, "harrow-gully", "MINER")
+	a := logIn(nil).ok(t)
+	var session map[string]string
+	for _, c := range (&http.Response{Header: a.header}).Cookies() {
+		if c.Name == "__Host-lotpaper-session" {
+			session = map[string]string{"Cookie": c.Name + "=" + c.Value}
+		}
+	}
+	told := s.send(t, s.client, call{method: "GET", path: "/session", header: session}).ok(t)
+	if told.text(t, "party") != "harrow-gully" || len(told.list(t, "scopes")) != 2 {
+		t.Errorf("%s", told.raw)
+	}
+	post := func() answer {
+		return s.send(t, s.client, call{method: "POST", path: "/v1/lots/harrow-gully.r1/events", body: event(minedByMachine), header: session})
+	}
+	if r := post().refusal(t); r.field != "X-CSRF-Token" {
+		t.Errorf("%+v", r)
+	}
+	session["X-CSRF-Token"] = told.text(t, "csrfToken")
+	post().ok(t)
+	if r := s.send(t, s.client, call{method: "POST", path: "/v1/parties", body: `{"party":"new-one","displayName":"New","roles":["MINER"]}`, header: session}).refusal(t); r.reason != "NOT_ALLOWED" || !strings.Contains(r.message, "found a session with the scopes READ, POST") {
+		t.Errorf("what the admin may: %+v", r)
+	}
+	if a := s.send(t, s.client, call{method: "DELETE", path: "/session", header: session}); a.code != 204 {
+		t.Errorf("%d %s", a.code, a.raw)
+	}
+	if r := s.send(t, s.client, call{method: "GET", path: "/v1/lots", header: session}).refusal(t); r.reason != "BAD_TOKEN" {
+		t.Errorf("after it has ended: %+v", r)
+	}
+	for name, c := range map[string]struct {
+		change func(cookie *string, query url.Values)
+		token  func(header, claims map[string]any)
+		reason string
+	}{
+		"state mismatch":   {func(_ *string, q url.Values) { q.Set("state", strings.Repeat("a", 43)) }, nil, "NOT_ALLOWED"},
+		"another browser":  {func(c *string, _ url.Values) { *c = "" }, nil, "NOT_ALLOWED"},
+		"wrong nonce":      {nil, func(_, claims map[string]any) { claims["nonce"] = "x" }, "BAD_TOKEN"},
+		"wrong audience":   {nil, func(_, claims map[string]any) { claims["aud"] = "x" }, "BAD_TOKEN"},
+		"other issuer":     {nil, func(_, claims map[string]any) { claims["iss"] = "https://elsewhere.example" }, "BAD_TOKEN"},
+		"expired":          {nil, func(_, claims map[string]any) { claims["exp"] = 1 }, "BAD_TOKEN"},
+		"alg none":         {nil, func(header, _ map[string]any) { header["alg"] = "none" }, "BAD_TOKEN"},
+		"an unknown party": {nil, func(_, claims map[string]any) { claims["works_for"] = "nobody-here" }, "NOT_ALLOWED"},
+		"the admin":        {nil, func(_, claims map[string]any) { claims["works_for"] = "admin" }, "NOT_ALLOWED"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			issuer.Change(c.token)
+			a := logIn(c.change)
+			if r := a.refusal(t); r.reason != c.reason || strings.Contains(strings.Join(a.header.Values("Set-Cookie"), "|"), "lotpaper-session") {
+				t.Errorf("%+v, %v; want %s", r, a.header.Values("Set-Cookie"), c.reason)
+			}
+		})
+	}
+}
+
+// noIssuer is a node whose issuer of logins does not answer.
+func noIssuer(t *testing.T) (*node, []provocation) {
+	issuer := issuertest.New(t)
+	issuer.Down(true)
+	s := staffed(t, issuer)
+	return s.node, []provocation{{name: "the issuer is down", reason: fault.IssuerUnavailable, rest: &call{method: "GET", path: "/session/login"}, says: []string{"issuer", "tried again"}}}
 }

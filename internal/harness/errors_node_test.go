@@ -25,14 +25,15 @@ import (
 // specialNodes are the refusals that need a node of their own: what it is that goes wrong there, and how a caller meets it.
 func specialNodes() map[fault.Reason]func(*testing.T) (*node, []provocation) {
 	return map[fault.Reason]func(*testing.T) (*node, []provocation){
-		fault.DiskReserve:    fullDisk,
-		fault.LogReadOnly:    damagedCopy,
-		fault.LogTooNew:      newerTable,
-		fault.RateLimited:    tinyRate,
-		fault.NotCaughtUp:    farAhead,
-		fault.NoSequencer:    noLedger,
-		fault.InternalError:  noProjection,
-		fault.BadCertificate: noParty,
+		fault.DiskReserve:       fullDisk,
+		fault.LogReadOnly:       damagedCopy,
+		fault.LogTooNew:         newerTable,
+		fault.RateLimited:       tinyRate,
+		fault.NotCaughtUp:       farAhead,
+		fault.NoSequencer:       noLedger,
+		fault.InternalError:     noProjection,
+		fault.BadCertificate:    noParty,
+		fault.IssuerUnavailable: noIssuer,
 	}
 }
 
@@ -226,7 +227,8 @@ func TestEveryReasonIsProvoked(t *testing.T) {
 		provoked[reason] = seen{true, true} // check does either of what each of them makes
 	}
 	restOnly := map[fault.Reason]string{
-		fault.NoRoute: "gRPC has methods and no addresses: a method that there is not is METHOD_NOT_ALLOWED",
+		fault.IssuerUnavailable: "people log in with a browser",
+		fault.NoRoute:           "gRPC has methods and no addresses: a method that there is not is METHOD_NOT_ALLOWED",
 	}
 	file, err := parser.ParseFile(token.NewFileSet(), filepath.Join("..", "fault", "fault.go"), nil, 0)
 	if err != nil {

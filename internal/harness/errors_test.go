@@ -52,7 +52,7 @@ func grpcCodes() map[fault.Reason]codes.Code {
 		},
 		codes.Aborted:           {fault.EtagMismatch, fault.EpochChanged},
 		codes.ResourceExhausted: {fault.RateLimited, fault.DiskReserve},
-		codes.Unavailable:       {fault.LogReadOnly, fault.LogTooNew, fault.NotCaughtUp, fault.NoSequencer},
+		codes.Unavailable:       {fault.LogReadOnly, fault.LogTooNew, fault.NotCaughtUp, fault.NoSequencer, fault.IssuerUnavailable},
 		codes.Internal:          {fault.InternalError},
 	} {
 		for _, r := range reasons {

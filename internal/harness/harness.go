@@ -41,6 +41,7 @@ import (
 	"github.com/lotpaper/lotpaper/internal/rpc"
 	"github.com/lotpaper/lotpaper/internal/session"
 	"github.com/lotpaper/lotpaper/internal/spectrum"
+	"github.com/lotpaper/lotpaper/internal/staff"
 	"github.com/lotpaper/lotpaper/services/attachments"
 	"github.com/lotpaper/lotpaper/services/gateway"
 	"github.com/lotpaper/lotpaper/services/intake"
@@ -74,6 +75,9 @@ type Config struct {
 	// ClientCA is a PEM file of the authorities whose certificates clients may present in place of a token, ClientCRL a file of those that
 	// they revoked; empty: none.
 	ClientCA, ClientCRL string
+	// OIDCIssuer is an OpenID Connect issuer that logs people in, who then work for the party in the claim OIDCPartyClaim; empty: none.
+	// OIDCClientID and the secret in the file OIDCClientSecretFile are what it knows this node by; a public client has no secret.
+	OIDCIssuer, OIDCClientID, OIDCClientSecretFile, OIDCPartyClaim string
 	// BehindTLSProxy says that whoever reaches this node from other machines does so through something that ends TLS.
 	BehindTLSProxy bool
 
@@ -119,6 +123,14 @@ func (c *Config) check() error {
 	if c.ClientCRL != "" && c.ClientCA == "" {
 		wrong = append(wrong, errors.New("client CRL: found one without a client CA, accepted is one of a client CA that is given"))
 	}
+	if c.OIDCIssuer+c.OIDCClientID+c.OIDCClientSecretFile+c.OIDCPartyClaim != "" {
+		if err := c.staff().Check(); err != nil {
+			wrong = append(wrong, err)
+		}
+		if c.Listen == "" {
+			wrong = append(wrong, errors.New("OIDC issuer: found one without an HTTP address, accepted is one where people log in over HTTP"))
+		}
+	}
 	if c.NATSURL == "" && c.Replicas > 1 {
 		wrong = append(wrong, fmt.Errorf("replicas: found %d, accepted is 1 without an external NATS", c.Replicas))
 	}
@@ -130,6 +142,11 @@ func (c *Config) check() error {
 		}
 	}
 	return errors.Join(wrong...)
+}
+
+// staff is what logs people in, but for the secret.
+func (c *Config) staff() staff.Config {
+	return staff.Config{Issuer: c.OIDCIssuer, ClientID: c.OIDCClientID, PartyClaim: c.OIDCPartyClaim, Log: c.Logger}
 }
 
 // loopback tells whether only this machine can reach an address.
@@ -418,6 +435,29 @@ func (n *Node) encryption() (*tls.Config, rpc.Certificates, error) {
 	return out, clients, nil
 }
 
+// logins prepares what logs people in; nil: nobody does. The issuer itself is asked once somebody comes.
+func (n *Node) logins() (gateway.Staff, error) {
+	if n.cfg.OIDCIssuer == "" {
+		return nil, nil
+	}
+	cfg := n.cfg.staff()
+	if file := n.cfg.OIDCClientSecretFile; file != "" {
+		b, err := os.ReadFile(file)
+		if err != nil {
+			return nil, fmt.Errorf("read the OIDC client secret: %w", err)
+		}
+		if cfg.ClientSecret = strings.TrimSpace(string(b)); cfg.ClientSecret == "" {
+			return nil, fmt.Errorf("OIDC client secret: found nothing in %s, accepted is a file that holds it, or no file for a public client", file)
+		}
+	}
+	l, err := staff.New(cfg)
+	if err != nil {
+		return nil, err
+	}
+	n.onStop(func(context.Context) error { l.Close(); return nil })
+	return l, nil
+}
+
 // newServer makes a gRPC server with all services.
 func (n *Node) newServer(certificates rpc.Certificates, options ...grpc.ServerOption) (*rpc.Server, error) {
 	cfg := n.cfg
@@ -484,10 +524,15 @@ func (n *Node) listen(ctx context.Context) error {
 	if cfg.Listen == "" {
 		return nil
 	}
+	people, err := n.logins()
+	if err != nil {
+		return err
+	}
 	handler, err := gateway.New(ctx, gateway.Config{
 		Conn:     conn,
 		Callers:  server.Authenticator(),
 		Sessions: session.New(server.Authenticator(), time.Now),
+		Staff:    people,
 		Secure:   encrypted != nil || cfg.BehindTLSProxy,
 		Ready:    n.Ready,
 		Logger:   cfg.Logger,

@@ -39,6 +39,17 @@ func TestConfigurationsThatAreRefused(t *testing.T) {
 		{"half of TLS", func(c *harness.Config) { c.TLSCert = "cert.pem" }, []string{"TLS", "both or neither"}},
 		{"clients' certificates without TLS", func(c *harness.Config) { c.ClientCA = "ca.pem" }, []string{"client CA", "without TLS", "accepted"}},
 		{"revoked ones of nobody", func(c *harness.Config) { c.ClientCRL = "crl.pem" }, []string{"client CRL", "without a client CA", "accepted"}},
+		{"an issuer alone", func(c *harness.Config) { c.OIDCIssuer = "https://login.example" }, []string{"OIDC client id", "OIDC party claim", "accepted"}},
+		{"an issuer in the clear", func(c *harness.Config) {
+			c.OIDCIssuer, c.OIDCClientID, c.OIDCPartyClaim = "http://login.example", "x", "y"
+		}, []string{"OIDC issuer", "http://login.example", "https"}},
+		{"an issuer without HTTP", func(c *harness.Config) {
+			c.OIDCIssuer, c.OIDCClientID, c.OIDCPartyClaim, c.Listen = "https://login.example", "x", "y", ""
+		}, []string{"without an HTTP address"}},
+		{"a secret of no issuer", func(c *harness.Config) { c.OIDCClientSecretFile = "none" }, []string{"OIDC issuer", "OIDC client id"}},
+		{"a secret that is not there", func(c *harness.Config) {
+			c.OIDCIssuer, c.OIDCClientID, c.OIDCPartyClaim, c.OIDCClientSecretFile = "https://login.example", "x", "y", "none.secret"
+		}, []string{"OIDC client secret", "none.secret"}},
 		{"replicas of the embedded journal", func(c *harness.Config) { c.Replicas = 3 }, []string{"replicas", "found 3", "accepted is 1"}},
 		{"every address", func(c *harness.Config) { c.Listen = "0.0.0.0:0" }, []string{"listen", `"0.0.0.0:0"`, "without TLS", "loopback"}},
 		{"no host", func(c *harness.Config) { c.Listen = ":0" }, []string{"listen", `":0"`, "without TLS"}},

@@ -42,6 +42,8 @@ const (
 	rateLib      = "golang.org/x/time"
 	textLib      = "golang.org/x/text"
 	widthLib     = "github.com/rivo/uniseg"
+	oidcLib      = "github.com/coreos/go-oidc/v3"
+	oauthLib     = "golang.org/x/oauth2"
 	mathsLib     = "gonum.org/v1/gonum"
 	anyInternal  = "internal/..."
 	anyService   = "services/..."
@@ -124,8 +126,13 @@ func importRules() map[string]importRule {
 		},
 		"internal/clientcert":          {module: []string{"internal/opal", "internal/fault", "internal/clientcert/certtest"}}, // certtest in its tests
 		"internal/clientcert/certtest": {},
-		"internal/session":             {module: []string{"internal/opal", "internal/fault", "internal/envelope", "internal/rpc", "internal/account"}}, // account in its tests
-		"internal/attachment":          {module: []string{"internal/fault"}},
+		"internal/staff": {
+			module:  []string{"internal/opal", "internal/fault", "internal/staff/issuertest"}, // issuertest in its tests
+			outside: []string{oidcLib, oauthLib},
+		},
+		"internal/staff/issuertest": {},
+		"internal/session":          {module: []string{"internal/opal", "internal/fault", "internal/envelope", "internal/rpc", "internal/account"}}, // account in its tests
+		"internal/attachment":       {module: []string{"internal/fault"}},
 		"services/attachments": {
 			module:  []string{"internal/attachment", "internal/fault", "internal/rpc", anyGenerated},
 			outside: []string{grpcLib, protobufLib},

@@ -222,6 +222,7 @@ var table = map[fault.Reason]struct {
 	fault.LogTooNew:         {codes.Unavailable, false},
 	fault.NotCaughtUp:       {codes.Unavailable, true},
 	fault.NoSequencer:       {codes.Unavailable, true},
+	fault.IssuerUnavailable: {codes.Unavailable, true},
 	fault.InternalError:     {codes.Internal, false},
 }
 

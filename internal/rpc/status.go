@@ -136,7 +136,7 @@ func RetryAfter(f *fault.Error) time.Duration {
 	switch {
 	case f.RetryAfter > 0:
 		return f.RetryAfter
-	case f.Reason == fault.NotCaughtUp, f.Reason == fault.NoSequencer, f.Reason == fault.RateLimited:
+	case f.Reason == fault.NotCaughtUp, f.Reason == fault.NoSequencer, f.Reason == fault.RateLimited, f.Reason == fault.IssuerUnavailable:
 		return retryLater
 	}
 	return 0

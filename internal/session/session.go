@@ -31,6 +31,7 @@ const PerParty = 100
 // Callers knows whether what a session was begun with still holds. What does not is refused with a fault.
 type Callers interface {
 	TokenCaller(hash [32]byte) (rpc.Caller, error)
+	Enrolled(party string) error
 }
 
 var _ Callers = (*rpc.Authenticator)(nil)
@@ -52,7 +53,7 @@ type key [sha256.Size]byte
 // record is not changed once it is made.
 type record struct {
 	party   string
-	token   [32]byte // its hash
+	token   *[32]byte // its hash; nil: begun by a login
 	expires opal.Instant
 }
 
@@ -76,7 +77,19 @@ func (s *Store) Begin(token string) (id string, _ Session, err error) {
 	if err != nil {
 		return "", Session{}, err
 	}
-	r := &record{party: who.Party, token: hash, expires: s.end(who.Expires)}
+	r := &record{party: who.Party, token: &hash, expires: s.end(who.Expires)}
+	id = s.add(r)
+	return id, r.session(id, who), nil
+}
+
+// BeginFor begins a session for a person whom somebody trusted says to work for a party. It may read and post: nobody becomes the admin by
+// what somebody else says.
+func (s *Store) BeginFor(party string) (id string, _ Session, err error) {
+	r := &record{party: party, expires: s.end(0)}
+	who, err := s.caller(r)
+	if err != nil {
+		return "", Session{}, err
+	}
 	id = s.add(r)
 	return id, r.session(id, who), nil
 }
@@ -145,10 +158,15 @@ func (r *record) session(id string, who rpc.Caller) Session {
 }
 
 // caller asks whether what the session was begun with still holds.
-func (s *Store) caller(r *record) (rpc.Caller, error) { return s.callers.TokenCaller(r.token) }
+func (s *Store) caller(r *record) (rpc.Caller, error) {
+	if r.token != nil {
+		return s.callers.TokenCaller(*r.token)
+	}
+	return rpc.Caller{Party: r.party, Scopes: rpc.ReadAndPost()}, s.callers.Enrolled(r.party)
+}
 
 func over() error {
-	return fault.New(fault.BadToken, "", "found a session that is not in force: it is unknown, has expired, or what it was begun with has ended; accepted is one that POST /session begins")
+	return fault.New(fault.BadToken, "", "found a session that is not in force: it is unknown, has expired, or what it was begun with has ended; accepted is one that POST /session or a login begins")
 }
 
 // csrf derives the second value from a session's id.

@@ -217,3 +217,23 @@ func TestManyAtOnce(t *testing.T) {
 		}
 	}
 }
+
+// A person who logged in reads and posts for the party, as long as there is one, and is never the admin.
+func TestSessionsForAParty(t *testing.T) {
+	w := newWorld()
+	id, s, err := w.BeginFor("harrow-gully")
+	if err != nil || s.Party != "harrow-gully" || !s.Has(opal.ScopeRead) || !s.Has(opal.ScopePost) || s.Has(opal.ScopeAdmin) || s.Expires != opal.InstantOf(w.clock.Add(Lifetime)) {
+		t.Errorf("%+v, %v", s, err)
+	}
+	again, err := w.Find(id)
+	if err != nil || again.CSRF != s.CSRF || again.Party != s.Party || again.Means != rpc.BySession {
+		t.Errorf("%+v, %v", again, err)
+	}
+	for _, party := range []string{"moor-shop", opal.Admin, opal.Outside, "", "Harrow-Gully"} {
+		if id, _, err := w.BeginFor(party); fault.Of(err) != fault.UnknownParty || id != "" {
+			t.Errorf("%q began a session: %v", party, err)
+		}
+	}
+	w.clock = w.clock.Add(Lifetime)
+	w.over(t, id)
+}

@@ -43,6 +43,8 @@ type Config struct {
 	Callers Callers
 	// Sessions keeps the sessions of browsers.
 	Sessions *session.Store
+	// Staff logs people in; nil: sessions begin with a token alone.
+	Staff Staff
 	// Secure says that browsers reach the gateway by TLS, so that a session's cookie is sent by nothing else.
 	Secure bool
 	// Ready tells why the node cannot answer yet; nil means that it can.
@@ -134,6 +136,10 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	mux.Handle("/log/tile/", only(http.HandlerFunc(published.tile), http.MethodGet, http.MethodHead))
 	in := newDoors(cfg)
 	mux.Handle(sessionPath, only(sessions(in), http.MethodGet, http.MethodPost, http.MethodDelete))
+	if cfg.Staff != nil {
+		mux.Handle(loginPath, only(login(in), http.MethodGet))
+		mux.Handle(callbackPath, only(finish(in), http.MethodGet))
+	}
 	mux.Handle("/healthz", only(health(cfg.Ready), http.MethodGet, http.MethodHead))
 	mux.Handle("/", api(routes))
 	return guard(cfg, in, mux), nil

@@ -2,11 +2,13 @@ package gateway
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
 	"mime"
 	"net/http"
+	"net/url"
 	"time"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
@@ -48,6 +50,110 @@ func (d *doors) setCookie(w http.ResponseWriter, id string, seconds int) {
 	http.SetCookie(w, &http.Cookie{
 		Name: d.cookieName(), Value: id, Path: "/", MaxAge: seconds, HttpOnly: true, Secure: d.secure, SameSite: http.SameSiteStrictMode,
 	})
+}
+
+// Staff logs people in by an issuer that knows them.
+type Staff interface {
+	// Begin gives the address to send a browser to, and the cookie by which it is known when it comes back to redirect.
+	Begin(ctx context.Context, redirect string) (address, cookie string, err error)
+	// Finish names the party that the person works for who came back with that cookie and query. Refusals are faults.
+	Finish(ctx context.Context, redirect, cookie string, query url.Values) (party string, err error)
+}
+
+// A login leads through another site and back.
+const (
+	loginPath    = sessionPath + "/login"
+	callbackPath = sessionPath + "/callback"
+	loginCookie  = "lotpaper-login"
+	loginSeconds = 10 * 60
+)
+
+// setLoginCookie gives the browser the cookie of a login. Unlike a session's it must come along when the other site sends the browser
+// back, and it is of no use to anybody who does not have the answer of that login too.
+func (d *doors) setLoginCookie(w http.ResponseWriter, value string, seconds int) {
+	http.SetCookie(w, &http.Cookie{
+		Name: d.loginCookieName(), Value: value, Path: "/", MaxAge: seconds, HttpOnly: true, Secure: d.secure, SameSite: http.SameSiteLaxMode,
+	})
+}
+
+func (d *doors) loginCookieName() string {
+	if d.secure {
+		return "__Host-" + loginCookie
+	}
+	return loginCookie
+}
+
+// callback is the address that the issuer sends people back to. It must be one that the issuer knows, so that a request for another host
+// leads nowhere.
+func (d *doors) callback(r *http.Request) string {
+	u := url.URL{Scheme: "http", Host: r.Host, Path: callbackPath}
+	if d.secure {
+		u.Scheme = "https"
+	}
+	return u.String()
+}
+
+// login serves GET /session/login.
+func login(d *doors) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		address, cookie, err := d.staff.Begin(r.Context(), d.callback(r))
+		if err != nil {
+			writeError(w, r, err)
+			return
+		}
+		d.setLoginCookie(w, cookie, loginSeconds)
+		w.Header().Set("Location", address)
+		w.WriteHeader(http.StatusSeeOther)
+	}
+}
+
+// loggedIn is the page that a login ends with. It leads on by itself and not by a redirect: a browser takes those for the doing of the site
+// that it came from, and would leave out the cookie that it just got.
+const loggedIn = `<!doctype html>
+<html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="0;url=/session"><title>lotpaper</title>
+<p>You are logged in. <a href="/session">Go on</a></p></html>
+`
+
+// finish serves GET /session/callback.
+func finish(d *doors) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Referrer-Policy", "no-referrer") // the address has the code in it
+		d.setLoginCookie(w, "", -1)
+		id, s, err := d.entered(r)
+		if err != nil {
+			writeError(w, r, err)
+			return
+		}
+		d.begun(w, r, id, s)
+		h := w.Header()
+		h.Set("Content-Type", "text/html; charset=utf-8")
+		h.Set("Content-Security-Policy", "default-src 'none'; base-uri 'none'; frame-ancestors 'none'")
+		_, _ = io.WriteString(w, loggedIn)
+	}
+}
+
+// entered ends a login and begins its session.
+func (d *doors) entered(r *http.Request) (string, session.Session, error) {
+	cookie := ""
+	if found := r.CookiesNamed(d.loginCookieName()); len(found) == 1 {
+		cookie = found[0].Value
+	}
+	query, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return "", session.Session{}, fault.New(fault.InvalidField, "", "found a query that is not well formed")
+	}
+	party, err := d.staff.Finish(r.Context(), d.callback(r), cookie, query)
+	if err != nil {
+		return "", session.Session{}, err
+	}
+	if err := d.sameParty(r, party); err != nil {
+		return "", session.Session{}, err
+	}
+	id, s, err := d.sessions.BeginFor(party)
+	if f, ok := fault.As(err); ok && f.Reason == fault.UnknownParty {
+		err = fault.New(fault.NotAllowed, "", "in what the issuer says of this person: %s", f.Message)
+	}
+	return id, s, err
 }
 
 // sessions serves /session: POST begins one with a token, GET tells of it, DELETE ends it. It goes by the cookie alone: a token in a header

@@ -248,7 +248,9 @@ func TestWhoMayCallWhat(t *testing.T) {
 
 // Over TLS the cookie is sent over TLS alone, by a name that browsers take from this host alone.
 func TestSecureSession(t *testing.T) {
-	w := newWorld(t, func(cfg *Config, s *http.Server) { cfg.Secure, s.TLSConfig = true, &tls.Config{NextProtos: []string{"h2"}} })
+	w := newWorld(t, func(cfg *Config, s *http.Server) {
+		cfg.Secure, s.TLSConfig = true, &tls.Config{NextProtos: []string{"h2"}}
+	})
 	b := w.enter(t, goodToken)
 	if c := b.cookie; !c.Secure || c.Name != "__Host-lotpaper-session" || c.Path != "/" || c.Domain != "" || !c.HttpOnly || c.SameSite != http.SameSiteStrictMode {
 		t.Errorf("the cookie is %v", c)
