@@ -323,3 +323,55 @@ func TestFilesThatAreRefused(t *testing.T) {
 		})
 	}
 }
+
+// A connection that is resumed skips the look at the certificate, and ours all the same.
+func TestResumedConnections(t *testing.T) {
+	w := newWorld(t)
+	crl := filepath.Join(w.dir, "crl.pem")
+	certtest.Write(t, crl, w.ca.Revoke(t, 1, nil))
+	a := w.open(t, certtest.File(t, w.ca), crl)
+	server := &tls.Config{Certificates: []tls.Certificate{w.own}}
+	a.Ask(server)
+	l, err := tls.Listen("tcp", "127.0.0.1:0", server)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	cert := w.ca.Client(t, nil, ours)
+	client := &tls.Config{RootCAs: w.ca.Pool(), Certificates: []tls.Certificate{cert}, ClientSessionCache: tls.NewLRUClientSessionCache(1)}
+	connect := func() (resumed bool, party string, err error) {
+		t.Helper()
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			if c, err := tls.Dial("tcp", l.Addr().String(), client); err == nil {
+				c.Read(make([]byte, 1)) // takes the ticket in, too
+				c.Close()
+			}
+		}()
+		defer func() { <-ended }()
+		c, err := l.Accept()
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		s := c.(*tls.Conn)
+		if err := s.Handshake(); err != nil {
+			return false, "", err
+		}
+		state := s.ConnectionState()
+		if party, _, err = a.Holder(&state); err == nil {
+			_, err = s.Write([]byte("x"))
+		}
+		return state.DidResume, party, err
+	}
+	for _, again := range []bool{false, true} {
+		if resumed, party, err := connect(); err != nil || resumed != again || party != "harrow-gully" {
+			t.Fatalf("resumed %v, %q, %v", resumed, party, err)
+		}
+	}
+	certtest.Write(t, crl, w.ca.Revoke(t, 2, nil, cert))
+	if _, party, err := connect(); err == nil || !strings.Contains(err.Error(), "revoked") {
+		t.Errorf("resumed after it was revoked: %q, %v", party, err)
+	}
+}
