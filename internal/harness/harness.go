@@ -404,6 +404,16 @@ func (n *Node) mayRead(ctx context.Context, party string, hash attachment.Hash, 
 	return n.Status.MayRead(ctx, party, hash, lot)
 }
 
+// isPicture tells whether a file is a picture on the public record of a handle's stone.
+func (n *Node) isPicture(ctx context.Context, handle string, hash attachment.Hash) (bool, error) {
+	return n.Status.IsPicture(ctx, handle, hash)
+}
+
+// stoneLot gives the lot that a public handle leads to.
+func (n *Node) stoneLot(ctx context.Context, handle string) (string, error) {
+	return n.Status.StoneLot(ctx, handle)
+}
+
 // records answers what a lot's status rests on.
 func (n *Node) records(ctx context.Context, in *pb.GetStatusRequest) (*transparency.Bearing, error) {
 	b, err := n.Status.Bearing(ctx, in)
@@ -470,9 +480,9 @@ func (n *Node) newServer(certificates rpc.Certificates, options ...grpc.ServerOp
 	pb.RegisterIntakeServiceServer(s, n.Intake)
 	pb.RegisterStatusServiceServer(s, n.Status)
 	pb.RegisterLaboratoryServiceServer(s, laboratory.New())
-	pb.RegisterAttachmentServiceServer(s, attachments.New(n.Attachments, n.mayRead, cfg.Logger))
+	pb.RegisterAttachmentServiceServer(s, attachments.New(n.Attachments, n.mayRead, n.isPicture, cfg.Logger))
 	pb.RegisterPrivacyServiceServer(s, privacy.New(n.Log))
-	pb.RegisterTransparencyServiceServer(s, transparency.New(n.Log, n.Keys.Checkpoint, n.records))
+	pb.RegisterTransparencyServiceServer(s, transparency.New(n.Log, n.Keys.Checkpoint, n.records, n.stoneLot))
 	return s, nil
 }
 

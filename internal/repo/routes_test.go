@@ -233,7 +233,9 @@ func grpcOnly() map[string]string {
 		"lotpaper.v1.TransparencyService.GetEntries":    "GET /log/tile/entries/<N> gives the bundle as it is",
 		"lotpaper.v1.AttachmentService.PutAttachment":   "POST /v1/attachments takes the file as it is, in pieces",
 		"lotpaper.v1.AttachmentService.GetAttachment":   "GET /v1/attachments/{sha256} gives the file as it is, in pieces",
+		"lotpaper.v1.AttachmentService.GetStonePicture": "GET /v1/stones/{handle}/pictures/{sha256} gives the file as it is, in pieces",
 		"lotpaper.v1.TransparencyService.GetLotProof":   "GET /v1/lots/{lot}/proof gives the file as it is, in pieces",
+		"lotpaper.v1.TransparencyService.GetStoneProof": "GET /v1/stones/{handle}/proof gives the file as it is, in pieces",
 		"lotpaper.v1.StatusService.Watch":               "the gateway offers it as server-sent events, which the generator has not",
 	}
 }

@@ -147,9 +147,10 @@ func TestMethodsAreAllThere(t *testing.T) {
 	}
 	public := slices.Sorted(maps.Keys(access))
 	public = slices.DeleteFunc(public, func(name string) bool { return access[name] != Public || !strings.HasPrefix(name, "/lotpaper") })
-	if !slices.Equal(public, []string{"/lotpaper.v1.LaboratoryService/InferSample", "/lotpaper.v1.LaboratoryService/PlanSample",
+	if !slices.Equal(public, []string{"/lotpaper.v1.AttachmentService/GetStonePicture", "/lotpaper.v1.LaboratoryService/InferSample", "/lotpaper.v1.LaboratoryService/PlanSample",
 		"/lotpaper.v1.LaboratoryService/ReadSpectrum", "/lotpaper.v1.LaboratoryService/ReadUptake", "/lotpaper.v1.LaboratoryService/WeighHydrostatic", "/lotpaper.v1.StatusService/GetLog", "/lotpaper.v1.StatusService/GetStone",
-		"/lotpaper.v1.TransparencyService/GetCheckpoint", "/lotpaper.v1.TransparencyService/GetEntries", "/lotpaper.v1.TransparencyService/GetTile",
+		"/lotpaper.v1.StatusService/GetStoneDisclosure", "/lotpaper.v1.StatusService/GetStoneHistory",
+		"/lotpaper.v1.TransparencyService/GetCheckpoint", "/lotpaper.v1.TransparencyService/GetEntries", "/lotpaper.v1.TransparencyService/GetStoneProof", "/lotpaper.v1.TransparencyService/GetTile",
 		"/lotpaper.v1.TransparencyService/ProveConsistency", "/lotpaper.v1.TransparencyService/ProveInclusion"}) {
 		t.Errorf("public are %v", public)
 	}

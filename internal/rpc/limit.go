@@ -53,7 +53,13 @@ const (
 )
 
 // lookups are the public methods that find something by a secret in the request.
-var lookups = map[string]bool{pb.StatusService_GetStone_FullMethodName: true}
+var lookups = map[string]bool{
+	pb.StatusService_GetStone_FullMethodName:            true,
+	pb.StatusService_GetStoneHistory_FullMethodName:     true,
+	pb.StatusService_GetStoneDisclosure_FullMethodName:  true,
+	pb.TransparencyService_GetStoneProof_FullMethodName: true,
+	pb.AttachmentService_GetStonePicture_FullMethodName: true,
+}
 
 // lookUp counts a look-up by an address, or refuses it.
 func (e *edge) lookUp(ctx context.Context, method string, caller Caller) error {

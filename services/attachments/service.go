@@ -43,17 +43,21 @@ type Service struct {
 	pb.UnimplementedAttachmentServiceServer
 	store Store
 	may   Readers
+	shown Shown
 	log   *slog.Logger
 }
 
 // Readers tells whether a party may read a file; lot, if it is not empty, is the one because of which it wants to.
 type Readers func(ctx context.Context, party string, hash attachment.Hash, lot string) (bool, error)
 
+// Shown tells whether a file is a picture on the public record of a handle's stone. An unknown handle is a fault.
+type Shown func(ctx context.Context, handle string, hash attachment.Hash) (bool, error)
+
 var _ pb.AttachmentServiceServer = (*Service)(nil)
 
 // New makes a service.
-func New(store Store, may Readers, log *slog.Logger) *Service {
-	return &Service{store: store, may: may, log: log}
+func New(store Store, may Readers, shown Shown, log *slog.Logger) *Service {
+	return &Service{store: store, may: may, shown: shown, log: log}
 }
 
 // PutAttachment stores a file.
@@ -140,6 +144,27 @@ func (s *Service) GetAttachment(in *pb.GetAttachmentRequest, stream grpc.ServerS
 	if !ok { // as if it were not here: nobody learns which files there are
 		return unknown(h)
 	}
+	return s.open(stream, h)
+}
+
+// GetStonePicture gives a picture out to anybody who has the handle of its stone.
+func (s *Service) GetStonePicture(in *pb.GetStonePictureRequest, stream grpc.ServerStreamingServer[pb.GetAttachmentResponse]) error {
+	h, f := hash(in.GetSha256())
+	if f != nil {
+		return f
+	}
+	ok, err := s.shown(stream.Context(), in.GetHandle(), h)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		return fault.New(fault.UnknownAttachment, "sha256", "found %x, which is no picture on the record of this stone", h)
+	}
+	return s.open(stream, h)
+}
+
+// open gives out a file that the caller may read.
+func (s *Service) open(stream grpc.ServerStreamingServer[pb.GetAttachmentResponse], h attachment.Hash) error {
 	file, err := s.store.Get(h)
 	switch {
 	case errors.Is(err, attachment.ErrMissing):

@@ -66,7 +66,7 @@ func TestDamageOnTheWay(t *testing.T) {
 			s := New(storeFake{get: func(attachment.Hash) (*attachment.File, error) {
 				f, err := os.Open(file)
 				return &attachment.File{File: f, Size: int64(len(content)), MediaType: attachment.Plain}, err
-			}}, anybody, slog.New(slog.NewTextHandler(&told, nil)))
+			}}, anybody, nil, slog.New(slog.NewTextHandler(&told, nil)))
 			changed := false
 			d := &download{ctx: t.Context()}
 			d.sent = func() {

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/utilities"
+	"google.golang.org/grpc"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
@@ -156,40 +157,59 @@ func download(files pb.AttachmentServiceClient) http.HandlerFunc {
 			return
 		}
 		stream, err := files.GetAttachment(callMetadata(r), in)
-		if err != nil {
-			writeError(w, r, err)
+		giveFile(w, r, hash, "attachment", stream, err)
+	}
+}
+
+// picture serves GET /v1/stones/{handle}/pictures/{sha256}: an image that stands on a stone's public record, to be shown in a page.
+func picture(files pb.AttachmentServiceClient) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		hash := strings.ToLower(r.PathValue("sha256"))
+		in := &pb.GetStonePictureRequest{Handle: r.PathValue("handle"), Sha256: hash}
+		if f := (strictQuery{}).parse(in, r.URL.Query(), utilities.NewDoubleArray([][]string{{"handle"}, {"sha256"}})); f != nil {
+			writeError(w, r, f)
 			return
 		}
-		m, err := stream.Recv()
-		if err != nil {
-			writeError(w, r, err)
+		stream, err := files.GetStonePicture(callMetadata(r), in)
+		giveFile(w, r, hash, "inline", stream, err)
+	}
+}
+
+// giveFile writes a file as it comes, to be saved or to be shown.
+func giveFile(w http.ResponseWriter, r *http.Request, hash, disposition string, stream grpc.ServerStreamingClient[pb.GetAttachmentResponse], err error) {
+	if err != nil {
+		writeError(w, r, err)
+		return
+	}
+	m, err := stream.Recv()
+	if err != nil {
+		writeError(w, r, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Security-Policy", "default-src 'none'; sandbox")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Cache-Control", "private, max-age=31536000, immutable")
+	h.Set("ETag", `"`+hash+`"`)
+	if tagIn(strings.Join(r.Header.Values("If-None-Match"), ","), h.Get("ETag")) {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	h.Set("Accept-Ranges", "none")
+	h.Set("Content-Type", m.GetMediaType())
+	h.Set("Content-Length", strconv.Itoa(int(m.GetSize())))
+	h.Set("Content-Disposition", disposition+`; filename="`+hash[:min(len(hash), 64)]+ending(m.GetMediaType())+`"`)
+	if r.Method == http.MethodHead {
+		return
+	}
+	for {
+		if _, err := w.Write(m.GetChunk()); err != nil {
 			return
 		}
-		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; sandbox")
-		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		h.Set("Cache-Control", "private, max-age=31536000, immutable")
-		h.Set("ETag", `"`+hash+`"`)
-		if tagIn(strings.Join(r.Header.Values("If-None-Match"), ","), h.Get("ETag")) {
-			w.WriteHeader(http.StatusNotModified)
+		if m, err = stream.Recv(); errors.Is(err, io.EOF) {
 			return
-		}
-		h.Set("Accept-Ranges", "none")
-		h.Set("Content-Type", m.GetMediaType())
-		h.Set("Content-Length", strconv.Itoa(int(m.GetSize())))
-		h.Set("Content-Disposition", `attachment; filename="`+hash[:min(len(hash), 64)]+ending(m.GetMediaType())+`"`)
-		if r.Method == http.MethodHead {
-			return
-		}
-		for {
-			if _, err := w.Write(m.GetChunk()); err != nil {
-				return
-			}
-			if m, err = stream.Recv(); errors.Is(err, io.EOF) {
-				return
-			} else if err != nil {
-				panic(http.ErrAbortHandler) // the answer has begun: a reader must see that it is not whole
-			}
+		} else if err != nil {
+			panic(http.ErrAbortHandler) // the answer has begun: a reader must see that it is not whole
 		}
 	}
 }

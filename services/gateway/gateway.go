@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"net/http"
 	"runtime/debug"
 	"slices"
@@ -133,6 +134,8 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	mux.Handle("/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
 	mux.Handle("/v1/log/checkpoint", only(http.HandlerFunc(published.checkpoint), http.MethodGet, http.MethodHead))
 	mux.Handle("/v1/lots/{lot}/proof", only(http.HandlerFunc(published.proof), http.MethodGet, http.MethodHead))
+	mux.Handle("/v1/stones/{handle}/proof", only(http.HandlerFunc(published.stoneProof), http.MethodGet, http.MethodHead))
+	mux.Handle("/v1/stones/{handle}/pictures/{sha256}", only(picture(files), http.MethodGet, http.MethodHead))
 	mux.Handle("/log/tile/", only(http.HandlerFunc(published.tile), http.MethodGet, http.MethodHead))
 	in := newDoors(cfg)
 	mux.Handle(sessionPath, only(sessions(in), http.MethodGet, http.MethodPost, http.MethodDelete))
@@ -306,6 +309,9 @@ func callMetadata(r *http.Request) context.Context {
 	md := metadata.Pairs("x-request-id", r.Header.Get(requestIDHeader))
 	if a := r.Header.Get("Authorization"); a != "" {
 		md.Set("authorization", a)
+	}
+	if host, _, err := net.SplitHostPort(r.RemoteAddr); err == nil {
+		md.Set("x-forwarded-for", host) // by it the look-ups of an address are counted
 	}
 	return metadata.NewOutgoingContext(r.Context(), md)
 }

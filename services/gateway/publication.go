@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/utilities"
+	"google.golang.org/grpc"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
@@ -106,6 +107,22 @@ func (p *publication) proof(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	stream, err := p.log.GetLotProof(callMetadata(r), in)
+	giveRecord(w, r, in.GetLot(), stream, err)
+}
+
+// stoneProof serves GET /v1/stones/{handle}/proof, the same by a public handle.
+func (p *publication) stoneProof(w http.ResponseWriter, r *http.Request) {
+	in := &pb.GetStoneProofRequest{Handle: r.PathValue("handle")}
+	if f := (strictQuery{}).parse(in, r.URL.Query(), utilities.NewDoubleArray([][]string{{"handle"}})); f != nil {
+		writeError(w, r, f)
+		return
+	}
+	stream, err := p.log.GetStoneProof(callMetadata(r), in)
+	giveRecord(w, r, in.GetHandle(), stream, err)
+}
+
+// giveRecord writes a record as it comes. What was found under a name has no character in it that needs care.
+func giveRecord(w http.ResponseWriter, r *http.Request, name string, stream grpc.ServerStreamingClient[pb.GetLotProofResponse], err error) {
 	if err != nil {
 		writeError(w, r, err)
 		return
@@ -117,7 +134,7 @@ func (p *publication) proof(w http.ResponseWriter, r *http.Request) {
 	}
 	h := w.Header()
 	h.Set("Content-Type", "application/octet-stream")
-	h.Set("Content-Disposition", `attachment; filename="`+in.GetLot()+`.bundle"`) // a lot that was found has no character that needs care
+	h.Set("Content-Disposition", `attachment; filename="`+name+`.bundle"`)
 	h.Set("Content-Security-Policy", "default-src 'none'; sandbox")
 	if r.Method == http.MethodHead {
 		return

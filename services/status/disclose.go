@@ -15,6 +15,11 @@ func (s *Service) GetDisclosure(ctx context.Context, in *pb.GetDisclosureRequest
 	if _, err := caller(ctx); err != nil {
 		return nil, err
 	}
+	return s.disclose(ctx, in, func(*moment) (string, error) { return in.GetLot(), nil })
+}
+
+// disclose answers for GetDisclosure. The lot is found at the moment of the answer.
+func (s *Service) disclose(ctx context.Context, in *pb.GetDisclosureRequest, lotAt func(*moment) (string, error)) (*pb.GetDisclosureResponse, error) {
 	if in.GetMarket() == "" {
 		return nil, fault.New(fault.InvalidField, "market", "found nothing, accepted is one of %s", joined(disclosure.Markets()))
 	}
@@ -23,7 +28,11 @@ func (s *Service) GetDisclosure(ctx context.Context, in *pb.GetDisclosureRequest
 		return nil, err
 	}
 	defer done()
-	q, err := s.question(m, in.GetLot(), in.AsOf, in.KnownAt)
+	lot, err := lotAt(m)
+	if err != nil {
+		return nil, err
+	}
+	q, err := s.question(m, lot, in.AsOf, in.KnownAt)
 	if err != nil {
 		return nil, err
 	}

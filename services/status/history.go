@@ -20,6 +20,11 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
+	return s.history(ctx, party, in, func(*moment) (string, error) { return in.GetLot(), nil })
+}
+
+// history answers for GetHistory, as a party may see the events; "": as everybody may. The lot is found at the moment of the answer.
+func (s *Service) history(ctx context.Context, party string, in *pb.GetHistoryRequest, lotAt func(*moment) (string, error)) (*pb.GetHistoryResponse, error) {
 	size, err := pageSize(in.PageSize)
 	if err != nil {
 		return nil, err
@@ -29,7 +34,11 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 		return nil, err
 	}
 	defer done()
-	question := query(m.epoch, "history", party, in.GetLot(), in.GetKnownAt())
+	lot, err := lotAt(m)
+	if err != nil {
+		return nil, err
+	}
+	question := query(m.epoch, "history", party, lot, in.GetKnownAt())
 	from, err := parseToken(in.GetPageToken(), question)
 	if err != nil {
 		return nil, err
@@ -45,10 +54,10 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 		}
 		first, known = binary.BigEndian.Uint64([]byte(from.last))+1, from.next
 	}
-	if _, err := m.lot(in.GetLot(), known); err != nil {
+	if _, err := m.lot(lot, known); err != nil {
 		return nil, err
 	}
-	line, err := lineOf(m.view.store, s.log, in.GetLot(), known)
+	line, err := lineOf(m.view.store, s.log, lot, known)
 	if err != nil {
 		return nil, err
 	}
@@ -87,7 +96,7 @@ func (s *Service) GetHistory(ctx context.Context, in *pb.GetHistoryRequest) (*pb
 		return true, nil
 	})
 	if err != nil {
-		return nil, fmt.Errorf("read the history of lot %s: %w", in.GetLot(), err)
+		return nil, fmt.Errorf("read the history of lot %s: %w", lot, err)
 	}
 	return out, nil
 }

@@ -33,6 +33,21 @@ type Bearing struct {
 // Records answers a lot's status with what it rests on.
 type Records func(ctx context.Context, in *pb.GetStatusRequest) (*Bearing, error)
 
+// Stones gives the lot that a public handle leads to; an unknown handle is a fault.
+type Stones func(ctx context.Context, handle string) (lot string, err error)
+
+// GetStoneProof answers the record of the stone of a handle, as GetLotProof does.
+func (s *Service) GetStoneProof(in *pb.GetStoneProofRequest, stream grpc.ServerStreamingServer[pb.GetLotProofResponse]) error {
+	if s.stones == nil {
+		return fault.New(fault.NotAllowed, "", "this node gives out no records")
+	}
+	lot, err := s.stones(stream.Context(), in.GetHandle())
+	if err != nil {
+		return err
+	}
+	return s.GetLotProof(&pb.GetLotProofRequest{Lot: lot, Since: in.Since, MinPosition: in.MinPosition, Epoch: in.Epoch}, stream)
+}
+
 // pieceSize is how much of a file goes into one message.
 const pieceSize = 256 << 10
 

@@ -47,13 +47,14 @@ type Service struct {
 	log     Log
 	private ed25519.PrivateKey
 	records Records
+	stones  Stones
 }
 
 var _ pb.TransparencyServiceServer = (*Service)(nil)
 
-// New makes a service that signs with the log's checkpoint key. records may be nil: then no lot's record is given out.
-func New(log Log, private ed25519.PrivateKey, records Records) *Service {
-	return &Service{log: log, private: private, records: records}
+// New makes a service that signs with the log's checkpoint key. records and stones may be nil: then no record of a lot is given out, or none by handle.
+func New(log Log, private ed25519.PrivateKey, records Records, stones Stones) *Service {
+	return &Service{log: log, private: private, records: records, stones: stones}
 }
 
 // head is where the log stands, which must have begun.

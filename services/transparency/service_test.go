@@ -106,7 +106,7 @@ func TestSigner(t *testing.T) {
 
 // BenchmarkProveInclusion is a proof in a log of a million events, with the checkpoint signed.
 func BenchmarkProveInclusion(b *testing.B) {
-	s := New(grown(1_000_000), ed25519.NewKeyFromSeed([]byte(strings.Repeat("k", 32))), nil)
+	s := New(grown(1_000_000), ed25519.NewKeyFromSeed([]byte(strings.Repeat("k", 32))), nil, nil)
 	for i := int64(0); b.Loop(); i++ {
 		position := i * 7919 % 1_000_000
 		if _, err := s.ProveInclusion(b.Context(), &pb.ProveInclusionRequest{Position: &position}); err != nil {

@@ -215,6 +215,61 @@ func (x *GetAttachmentRequest) GetLot() string {
 	return ""
 }
 
+// GetStonePictureRequest asks for a picture by handle.
+type GetStonePictureRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The public handle.
+	Handle string `protobuf:"bytes,1,opt,name=handle,proto3" json:"handle,omitempty"`
+	// SHA-256 of the content, 64 hexadecimal digits.
+	Sha256        string `protobuf:"bytes,2,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStonePictureRequest) Reset() {
+	*x = GetStonePictureRequest{}
+	mi := &file_lotpaper_v1_attachment_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStonePictureRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStonePictureRequest) ProtoMessage() {}
+
+func (x *GetStonePictureRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_attachment_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStonePictureRequest.ProtoReflect.Descriptor instead.
+func (*GetStonePictureRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_attachment_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *GetStonePictureRequest) GetHandle() string {
+	if x != nil {
+		return x.Handle
+	}
+	return ""
+}
+
+func (x *GetStonePictureRequest) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
 // GetAttachmentResponse is a piece of a file.
 type GetAttachmentResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -230,7 +285,7 @@ type GetAttachmentResponse struct {
 
 func (x *GetAttachmentResponse) Reset() {
 	*x = GetAttachmentResponse{}
-	mi := &file_lotpaper_v1_attachment_proto_msgTypes[3]
+	mi := &file_lotpaper_v1_attachment_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -242,7 +297,7 @@ func (x *GetAttachmentResponse) String() string {
 func (*GetAttachmentResponse) ProtoMessage() {}
 
 func (x *GetAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_attachment_proto_msgTypes[3]
+	mi := &file_lotpaper_v1_attachment_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -255,7 +310,7 @@ func (x *GetAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*GetAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_attachment_proto_rawDescGZIP(), []int{3}
+	return file_lotpaper_v1_attachment_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *GetAttachmentResponse) GetMediaType() string {
@@ -300,17 +355,21 @@ const file_lotpaper_v1_attachment_proto_rawDesc = "" +
 	"\x14GetAttachmentRequest\x12\x16\n" +
 	"\x06sha256\x18\x01 \x01(\tR\x06sha256\x12\x15\n" +
 	"\x03lot\x18\x02 \x01(\tH\x00R\x03lot\x88\x01\x01B\x06\n" +
-	"\x04_lot\"\x82\x01\n" +
+	"\x04_lot\"H\n" +
+	"\x16GetStonePictureRequest\x12\x16\n" +
+	"\x06handle\x18\x01 \x01(\tR\x06handle\x12\x16\n" +
+	"\x06sha256\x18\x02 \x01(\tR\x06sha256\"\x82\x01\n" +
 	"\x15GetAttachmentResponse\x12\"\n" +
 	"\n" +
 	"media_type\x18\x01 \x01(\tH\x00R\tmediaType\x88\x01\x01\x12\x17\n" +
 	"\x04size\x18\x02 \x01(\x05H\x01R\x04size\x88\x01\x01\x12\x14\n" +
 	"\x05chunk\x18\x03 \x01(\fR\x05chunkB\r\n" +
 	"\v_media_typeB\a\n" +
-	"\x05_size2\xc7\x01\n" +
+	"\x05_size2\xa5\x02\n" +
 	"\x11AttachmentService\x12X\n" +
 	"\rPutAttachment\x12!.lotpaper.v1.PutAttachmentRequest\x1a\".lotpaper.v1.PutAttachmentResponse(\x01\x12X\n" +
-	"\rGetAttachment\x12!.lotpaper.v1.GetAttachmentRequest\x1a\".lotpaper.v1.GetAttachmentResponse0\x01B\xb1\x01\n" +
+	"\rGetAttachment\x12!.lotpaper.v1.GetAttachmentRequest\x1a\".lotpaper.v1.GetAttachmentResponse0\x01\x12\\\n" +
+	"\x0fGetStonePicture\x12#.lotpaper.v1.GetStonePictureRequest\x1a\".lotpaper.v1.GetAttachmentResponse0\x01B\xb1\x01\n" +
 	"\x0fcom.lotpaper.v1B\x0fAttachmentProtoP\x01Z@github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1;lotpaperv1\xa2\x02\x03LXX\xaa\x02\vLotpaper.V1\xca\x02\vLotpaper\\V1\xe2\x02\x17Lotpaper\\V1\\GPBMetadata\xea\x02\fLotpaper::V1b\x06proto3"
 
 var (
@@ -325,20 +384,23 @@ func file_lotpaper_v1_attachment_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_attachment_proto_rawDescData
 }
 
-var file_lotpaper_v1_attachment_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_lotpaper_v1_attachment_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_lotpaper_v1_attachment_proto_goTypes = []any{
-	(*PutAttachmentRequest)(nil),  // 0: lotpaper.v1.PutAttachmentRequest
-	(*PutAttachmentResponse)(nil), // 1: lotpaper.v1.PutAttachmentResponse
-	(*GetAttachmentRequest)(nil),  // 2: lotpaper.v1.GetAttachmentRequest
-	(*GetAttachmentResponse)(nil), // 3: lotpaper.v1.GetAttachmentResponse
+	(*PutAttachmentRequest)(nil),   // 0: lotpaper.v1.PutAttachmentRequest
+	(*PutAttachmentResponse)(nil),  // 1: lotpaper.v1.PutAttachmentResponse
+	(*GetAttachmentRequest)(nil),   // 2: lotpaper.v1.GetAttachmentRequest
+	(*GetStonePictureRequest)(nil), // 3: lotpaper.v1.GetStonePictureRequest
+	(*GetAttachmentResponse)(nil),  // 4: lotpaper.v1.GetAttachmentResponse
 }
 var file_lotpaper_v1_attachment_proto_depIdxs = []int32{
 	0, // 0: lotpaper.v1.AttachmentService.PutAttachment:input_type -> lotpaper.v1.PutAttachmentRequest
 	2, // 1: lotpaper.v1.AttachmentService.GetAttachment:input_type -> lotpaper.v1.GetAttachmentRequest
-	1, // 2: lotpaper.v1.AttachmentService.PutAttachment:output_type -> lotpaper.v1.PutAttachmentResponse
-	3, // 3: lotpaper.v1.AttachmentService.GetAttachment:output_type -> lotpaper.v1.GetAttachmentResponse
-	2, // [2:4] is the sub-list for method output_type
-	0, // [0:2] is the sub-list for method input_type
+	3, // 2: lotpaper.v1.AttachmentService.GetStonePicture:input_type -> lotpaper.v1.GetStonePictureRequest
+	1, // 3: lotpaper.v1.AttachmentService.PutAttachment:output_type -> lotpaper.v1.PutAttachmentResponse
+	4, // 4: lotpaper.v1.AttachmentService.GetAttachment:output_type -> lotpaper.v1.GetAttachmentResponse
+	4, // 5: lotpaper.v1.AttachmentService.GetStonePicture:output_type -> lotpaper.v1.GetAttachmentResponse
+	3, // [3:6] is the sub-list for method output_type
+	0, // [0:3] is the sub-list for method input_type
 	0, // [0:0] is the sub-list for extension type_name
 	0, // [0:0] is the sub-list for extension extendee
 	0, // [0:0] is the sub-list for field type_name
@@ -351,14 +413,14 @@ func file_lotpaper_v1_attachment_proto_init() {
 	}
 	file_lotpaper_v1_attachment_proto_msgTypes[0].OneofWrappers = []any{}
 	file_lotpaper_v1_attachment_proto_msgTypes[2].OneofWrappers = []any{}
-	file_lotpaper_v1_attachment_proto_msgTypes[3].OneofWrappers = []any{}
+	file_lotpaper_v1_attachment_proto_msgTypes[4].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_attachment_proto_rawDesc), len(file_lotpaper_v1_attachment_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,8 +19,9 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AttachmentService_PutAttachment_FullMethodName = "/lotpaper.v1.AttachmentService/PutAttachment"
-	AttachmentService_GetAttachment_FullMethodName = "/lotpaper.v1.AttachmentService/GetAttachment"
+	AttachmentService_PutAttachment_FullMethodName   = "/lotpaper.v1.AttachmentService/PutAttachment"
+	AttachmentService_GetAttachment_FullMethodName   = "/lotpaper.v1.AttachmentService/GetAttachment"
+	AttachmentService_GetStonePicture_FullMethodName = "/lotpaper.v1.AttachmentService/GetStonePicture"
 )
 
 // AttachmentServiceClient is the client API for AttachmentService service.
@@ -35,6 +36,8 @@ type AttachmentServiceClient interface {
 	PutAttachment(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[PutAttachmentRequest, PutAttachmentResponse], error)
 	// GetAttachment gives a file out. The first message says what it is, the others carry the content.
 	GetAttachment(ctx context.Context, in *GetAttachmentRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetAttachmentResponse], error)
+	// GetStonePicture gives out a picture of the stone of a public handle, to anybody: one of those that GetStone lists.
+	GetStonePicture(ctx context.Context, in *GetStonePictureRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetAttachmentResponse], error)
 }
 
 type attachmentServiceClient struct {
@@ -77,6 +80,25 @@ func (c *attachmentServiceClient) GetAttachment(ctx context.Context, in *GetAtta
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AttachmentService_GetAttachmentClient = grpc.ServerStreamingClient[GetAttachmentResponse]
 
+func (c *attachmentServiceClient) GetStonePicture(ctx context.Context, in *GetStonePictureRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetAttachmentResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AttachmentService_ServiceDesc.Streams[2], AttachmentService_GetStonePicture_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[GetStonePictureRequest, GetAttachmentResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AttachmentService_GetStonePictureClient = grpc.ServerStreamingClient[GetAttachmentResponse]
+
 // AttachmentServiceServer is the server API for AttachmentService service.
 // All implementations must embed UnimplementedAttachmentServiceServer
 // for forward compatibility.
@@ -89,6 +111,8 @@ type AttachmentServiceServer interface {
 	PutAttachment(grpc.ClientStreamingServer[PutAttachmentRequest, PutAttachmentResponse]) error
 	// GetAttachment gives a file out. The first message says what it is, the others carry the content.
 	GetAttachment(*GetAttachmentRequest, grpc.ServerStreamingServer[GetAttachmentResponse]) error
+	// GetStonePicture gives out a picture of the stone of a public handle, to anybody: one of those that GetStone lists.
+	GetStonePicture(*GetStonePictureRequest, grpc.ServerStreamingServer[GetAttachmentResponse]) error
 	mustEmbedUnimplementedAttachmentServiceServer()
 }
 
@@ -104,6 +128,9 @@ func (UnimplementedAttachmentServiceServer) PutAttachment(grpc.ClientStreamingSe
 }
 func (UnimplementedAttachmentServiceServer) GetAttachment(*GetAttachmentRequest, grpc.ServerStreamingServer[GetAttachmentResponse]) error {
 	return status.Error(codes.Unimplemented, "method GetAttachment not implemented")
+}
+func (UnimplementedAttachmentServiceServer) GetStonePicture(*GetStonePictureRequest, grpc.ServerStreamingServer[GetAttachmentResponse]) error {
+	return status.Error(codes.Unimplemented, "method GetStonePicture not implemented")
 }
 func (UnimplementedAttachmentServiceServer) mustEmbedUnimplementedAttachmentServiceServer() {}
 func (UnimplementedAttachmentServiceServer) testEmbeddedByValue()                           {}
@@ -144,6 +171,17 @@ func _AttachmentService_GetAttachment_Handler(srv interface{}, stream grpc.Serve
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AttachmentService_GetAttachmentServer = grpc.ServerStreamingServer[GetAttachmentResponse]
 
+func _AttachmentService_GetStonePicture_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(GetStonePictureRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AttachmentServiceServer).GetStonePicture(m, &grpc.GenericServerStream[GetStonePictureRequest, GetAttachmentResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AttachmentService_GetStonePictureServer = grpc.ServerStreamingServer[GetAttachmentResponse]
+
 // AttachmentService_ServiceDesc is the grpc.ServiceDesc for AttachmentService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -160,6 +198,11 @@ var AttachmentService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "GetAttachment",
 			Handler:       _AttachmentService_GetAttachment_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "GetStonePicture",
+			Handler:       _AttachmentService_GetStonePicture_Handler,
 			ServerStreams: true,
 		},
 	},

@@ -3166,7 +3166,10 @@ type GetStoneResponse struct {
 	// The last position that the answer reflects.
 	Position int64 `protobuf:"varint,16,opt,name=position,proto3" json:"position,omitempty"`
 	// The log's epoch.
-	Epoch         string `protobuf:"bytes,17,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	Epoch string `protobuf:"bytes,17,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// The pictures that stand on the record of this stone: images attached to an event that describes it, the newest first, up to 8. Each is given
+	// out at /v1/stones/{handle}/pictures/{sha256}.
+	Pictures      []*Attachment `protobuf:"bytes,18,rep,name=pictures,proto3" json:"pictures,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3320,6 +3323,177 @@ func (x *GetStoneResponse) GetEpoch() string {
 	return ""
 }
 
+func (x *GetStoneResponse) GetPictures() []*Attachment {
+	if x != nil {
+		return x.Pictures
+	}
+	return nil
+}
+
+// GetStoneHistoryRequest asks for events by handle.
+type GetStoneHistoryRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The public handle.
+	Handle string `protobuf:"bytes,1,opt,name=handle,proto3" json:"handle,omitempty"`
+	// At most 1,000; default 100.
+	PageSize *int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3,oneof" json:"page_size,omitempty"`
+	// From the answer before.
+	PageToken *string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3,oneof" json:"page_token,omitempty"`
+	// The answer must reflect the event at this position and all before it.
+	MinPosition *int64 `protobuf:"varint,4,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
+	// The epoch that the position belongs to.
+	Epoch         *string `protobuf:"bytes,5,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStoneHistoryRequest) Reset() {
+	*x = GetStoneHistoryRequest{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStoneHistoryRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStoneHistoryRequest) ProtoMessage() {}
+
+func (x *GetStoneHistoryRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStoneHistoryRequest.ProtoReflect.Descriptor instead.
+func (*GetStoneHistoryRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *GetStoneHistoryRequest) GetHandle() string {
+	if x != nil {
+		return x.Handle
+	}
+	return ""
+}
+
+func (x *GetStoneHistoryRequest) GetPageSize() int32 {
+	if x != nil && x.PageSize != nil {
+		return *x.PageSize
+	}
+	return 0
+}
+
+func (x *GetStoneHistoryRequest) GetPageToken() string {
+	if x != nil && x.PageToken != nil {
+		return *x.PageToken
+	}
+	return ""
+}
+
+func (x *GetStoneHistoryRequest) GetMinPosition() int64 {
+	if x != nil && x.MinPosition != nil {
+		return *x.MinPosition
+	}
+	return 0
+}
+
+func (x *GetStoneHistoryRequest) GetEpoch() string {
+	if x != nil && x.Epoch != nil {
+		return *x.Epoch
+	}
+	return ""
+}
+
+// GetStoneDisclosureRequest asks by handle what has to be told.
+type GetStoneDisclosureRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The public handle.
+	Handle string `protobuf:"bytes,1,opt,name=handle,proto3" json:"handle,omitempty"`
+	// AU, INTL or US.
+	Market *string `protobuf:"bytes,2,opt,name=market,proto3,oneof" json:"market,omitempty"`
+	// As in GetStatusRequest.
+	AsOf *string `protobuf:"bytes,3,opt,name=as_of,json=asOf,proto3,oneof" json:"as_of,omitempty"`
+	// The answer must reflect the event at this position and all before it.
+	MinPosition *int64 `protobuf:"varint,4,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
+	// The epoch that the position belongs to.
+	Epoch         *string `protobuf:"bytes,5,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStoneDisclosureRequest) Reset() {
+	*x = GetStoneDisclosureRequest{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStoneDisclosureRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStoneDisclosureRequest) ProtoMessage() {}
+
+func (x *GetStoneDisclosureRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStoneDisclosureRequest.ProtoReflect.Descriptor instead.
+func (*GetStoneDisclosureRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *GetStoneDisclosureRequest) GetHandle() string {
+	if x != nil {
+		return x.Handle
+	}
+	return ""
+}
+
+func (x *GetStoneDisclosureRequest) GetMarket() string {
+	if x != nil && x.Market != nil {
+		return *x.Market
+	}
+	return ""
+}
+
+func (x *GetStoneDisclosureRequest) GetAsOf() string {
+	if x != nil && x.AsOf != nil {
+		return *x.AsOf
+	}
+	return ""
+}
+
+func (x *GetStoneDisclosureRequest) GetMinPosition() int64 {
+	if x != nil && x.MinPosition != nil {
+		return *x.MinPosition
+	}
+	return 0
+}
+
+func (x *GetStoneDisclosureRequest) GetEpoch() string {
+	if x != nil && x.Epoch != nil {
+		return *x.Epoch
+	}
+	return ""
+}
+
 // WatchRequest opens a stream. Exactly one of lot, holder and sold is set.
 type WatchRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3337,7 +3511,7 @@ type WatchRequest struct {
 
 func (x *WatchRequest) Reset() {
 	*x = WatchRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3349,7 +3523,7 @@ func (x *WatchRequest) String() string {
 func (*WatchRequest) ProtoMessage() {}
 
 func (x *WatchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3362,7 +3536,7 @@ func (x *WatchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRequest.ProtoReflect.Descriptor instead.
 func (*WatchRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *WatchRequest) GetLot() string {
@@ -3416,7 +3590,7 @@ type WatchResponse struct {
 
 func (x *WatchResponse) Reset() {
 	*x = WatchResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3428,7 +3602,7 @@ func (x *WatchResponse) String() string {
 func (*WatchResponse) ProtoMessage() {}
 
 func (x *WatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3441,7 +3615,7 @@ func (x *WatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchResponse.ProtoReflect.Descriptor instead.
 func (*WatchResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *WatchResponse) GetId() string {
@@ -3503,7 +3677,7 @@ type StatusChange struct {
 
 func (x *StatusChange) Reset() {
 	*x = StatusChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3515,7 +3689,7 @@ func (x *StatusChange) String() string {
 func (*StatusChange) ProtoMessage() {}
 
 func (x *StatusChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3528,7 +3702,7 @@ func (x *StatusChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatusChange.ProtoReflect.Descriptor instead.
 func (*StatusChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *StatusChange) GetLot() string {
@@ -3574,7 +3748,7 @@ type VerdictChange struct {
 
 func (x *VerdictChange) Reset() {
 	*x = VerdictChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3586,7 +3760,7 @@ func (x *VerdictChange) String() string {
 func (*VerdictChange) ProtoMessage() {}
 
 func (x *VerdictChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3599,7 +3773,7 @@ func (x *VerdictChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictChange.ProtoReflect.Descriptor instead.
 func (*VerdictChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{34}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *VerdictChange) GetTreatment() string {
@@ -3648,7 +3822,7 @@ type Alert struct {
 
 func (x *Alert) Reset() {
 	*x = Alert{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3660,7 +3834,7 @@ func (x *Alert) String() string {
 func (*Alert) ProtoMessage() {}
 
 func (x *Alert) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3673,7 +3847,7 @@ func (x *Alert) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alert.ProtoReflect.Descriptor instead.
 func (*Alert) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{35}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Alert) GetEvent() string {
@@ -3751,7 +3925,7 @@ type GetNextTestsRequest struct {
 
 func (x *GetNextTestsRequest) Reset() {
 	*x = GetNextTestsRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3763,7 +3937,7 @@ func (x *GetNextTestsRequest) String() string {
 func (*GetNextTestsRequest) ProtoMessage() {}
 
 func (x *GetNextTestsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3776,7 +3950,7 @@ func (x *GetNextTestsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNextTestsRequest.ProtoReflect.Descriptor instead.
 func (*GetNextTestsRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{36}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *GetNextTestsRequest) GetLot() string {
@@ -3844,7 +4018,7 @@ type GetNextTestsResponse struct {
 
 func (x *GetNextTestsResponse) Reset() {
 	*x = GetNextTestsResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3856,7 +4030,7 @@ func (x *GetNextTestsResponse) String() string {
 func (*GetNextTestsResponse) ProtoMessage() {}
 
 func (x *GetNextTestsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3869,7 +4043,7 @@ func (x *GetNextTestsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNextTestsResponse.ProtoReflect.Descriptor instead.
 func (*GetNextTestsResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{37}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetNextTestsResponse) GetLot() string {
@@ -3969,7 +4143,7 @@ type NextTest struct {
 
 func (x *NextTest) Reset() {
 	*x = NextTest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3981,7 +4155,7 @@ func (x *NextTest) String() string {
 func (*NextTest) ProtoMessage() {}
 
 func (x *NextTest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3994,7 +4168,7 @@ func (x *NextTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextTest.ProtoReflect.Descriptor instead.
 func (*NextTest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{38}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *NextTest) GetMethod() string {
@@ -4077,7 +4251,7 @@ type NextTreatment struct {
 
 func (x *NextTreatment) Reset() {
 	*x = NextTreatment{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4089,7 +4263,7 @@ func (x *NextTreatment) String() string {
 func (*NextTreatment) ProtoMessage() {}
 
 func (x *NextTreatment) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4102,7 +4276,7 @@ func (x *NextTreatment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextTreatment.ProtoReflect.Descriptor instead.
 func (*NextTreatment) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{39}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *NextTreatment) GetTreatment() string {
@@ -4152,7 +4326,7 @@ type NextOutcome struct {
 
 func (x *NextOutcome) Reset() {
 	*x = NextOutcome{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4164,7 +4338,7 @@ func (x *NextOutcome) String() string {
 func (*NextOutcome) ProtoMessage() {}
 
 func (x *NextOutcome) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4177,7 +4351,7 @@ func (x *NextOutcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextOutcome.ProtoReflect.Descriptor instead.
 func (*NextOutcome) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{40}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *NextOutcome) GetOutcome() string {
@@ -4236,7 +4410,7 @@ type GetDisclosureRequest struct {
 
 func (x *GetDisclosureRequest) Reset() {
 	*x = GetDisclosureRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4248,7 +4422,7 @@ func (x *GetDisclosureRequest) String() string {
 func (*GetDisclosureRequest) ProtoMessage() {}
 
 func (x *GetDisclosureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4261,7 +4435,7 @@ func (x *GetDisclosureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDisclosureRequest.ProtoReflect.Descriptor instead.
 func (*GetDisclosureRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{41}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *GetDisclosureRequest) GetLot() string {
@@ -4345,7 +4519,7 @@ type GetDisclosureResponse struct {
 
 func (x *GetDisclosureResponse) Reset() {
 	*x = GetDisclosureResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4357,7 +4531,7 @@ func (x *GetDisclosureResponse) String() string {
 func (*GetDisclosureResponse) ProtoMessage() {}
 
 func (x *GetDisclosureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4370,7 +4544,7 @@ func (x *GetDisclosureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDisclosureResponse.ProtoReflect.Descriptor instead.
 func (*GetDisclosureResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{42}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *GetDisclosureResponse) GetLot() string {
@@ -4495,7 +4669,7 @@ type Duty struct {
 
 func (x *Duty) Reset() {
 	*x = Duty{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4507,7 +4681,7 @@ func (x *Duty) String() string {
 func (*Duty) ProtoMessage() {}
 
 func (x *Duty) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4520,7 +4694,7 @@ func (x *Duty) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Duty.ProtoReflect.Descriptor instead.
 func (*Duty) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{43}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *Duty) GetTreatment() string {
@@ -4568,7 +4742,7 @@ type Term struct {
 
 func (x *Term) Reset() {
 	*x = Term{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4580,7 +4754,7 @@ func (x *Term) String() string {
 func (*Term) ProtoMessage() {}
 
 func (x *Term) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4593,7 +4767,7 @@ func (x *Term) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Term.ProtoReflect.Descriptor instead.
 func (*Term) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{44}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *Term) GetTerm() string {
@@ -4641,7 +4815,7 @@ type TreatmentCode struct {
 
 func (x *TreatmentCode) Reset() {
 	*x = TreatmentCode{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4653,7 +4827,7 @@ func (x *TreatmentCode) String() string {
 func (*TreatmentCode) ProtoMessage() {}
 
 func (x *TreatmentCode) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4666,7 +4840,7 @@ func (x *TreatmentCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TreatmentCode.ProtoReflect.Descriptor instead.
 func (*TreatmentCode) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{45}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *TreatmentCode) GetLetter() string {
@@ -5056,7 +5230,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x05epoch\x18\x04 \x01(\tH\x02R\x05epoch\x88\x01\x01B\b\n" +
 	"\x06_as_ofB\x0f\n" +
 	"\r_min_positionB\b\n" +
-	"\x06_epoch\"\xe4\x04\n" +
+	"\x06_epoch\"\x99\x05\n" +
 	"\x10GetStoneResponse\x12\x16\n" +
 	"\x06handle\x18\x01 \x01(\tR\x06handle\x12$\n" +
 	"\vforwards_to\x18\x02 \x01(\tH\x00R\n" +
@@ -5078,10 +5252,33 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\tstatement\x18\x0e \x01(\tR\tstatement\x12\x13\n" +
 	"\x05as_of\x18\x0f \x01(\tR\x04asOf\x12\x1a\n" +
 	"\bposition\x18\x10 \x01(\x03R\bposition\x12\x14\n" +
-	"\x05epoch\x18\x11 \x01(\tR\x05epochB\x0e\n" +
+	"\x05epoch\x18\x11 \x01(\tR\x05epoch\x123\n" +
+	"\bpictures\x18\x12 \x03(\v2\x17.lotpaper.v1.AttachmentR\bpicturesB\x0e\n" +
 	"\f_forwards_toB\t\n" +
 	"\a_piecesB\x11\n" +
-	"\x0f_origin_country\"\x9c\x01\n" +
+	"\x0f_origin_country\"\xf1\x01\n" +
+	"\x16GetStoneHistoryRequest\x12\x16\n" +
+	"\x06handle\x18\x01 \x01(\tR\x06handle\x12 \n" +
+	"\tpage_size\x18\x02 \x01(\x05H\x00R\bpageSize\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tH\x01R\tpageToken\x88\x01\x01\x12&\n" +
+	"\fmin_position\x18\x04 \x01(\x03H\x02R\vminPosition\x88\x01\x01\x12\x19\n" +
+	"\x05epoch\x18\x05 \x01(\tH\x03R\x05epoch\x88\x01\x01B\f\n" +
+	"\n" +
+	"_page_sizeB\r\n" +
+	"\v_page_tokenB\x0f\n" +
+	"\r_min_positionB\b\n" +
+	"\x06_epoch\"\xdd\x01\n" +
+	"\x19GetStoneDisclosureRequest\x12\x16\n" +
+	"\x06handle\x18\x01 \x01(\tR\x06handle\x12\x1b\n" +
+	"\x06market\x18\x02 \x01(\tH\x00R\x06market\x88\x01\x01\x12\x18\n" +
+	"\x05as_of\x18\x03 \x01(\tH\x01R\x04asOf\x88\x01\x01\x12&\n" +
+	"\fmin_position\x18\x04 \x01(\x03H\x02R\vminPosition\x88\x01\x01\x12\x19\n" +
+	"\x05epoch\x18\x05 \x01(\tH\x03R\x05epoch\x88\x01\x01B\t\n" +
+	"\a_marketB\b\n" +
+	"\x06_as_ofB\x0f\n" +
+	"\r_min_positionB\b\n" +
+	"\x06_epoch\"\x9c\x01\n" +
 	"\fWatchRequest\x12\x15\n" +
 	"\x03lot\x18\x01 \x01(\tH\x00R\x03lot\x88\x01\x01\x12\x1b\n" +
 	"\x06holder\x18\x02 \x01(\tH\x01R\x06holder\x88\x01\x01\x12\x17\n" +
@@ -5218,7 +5415,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x06letter\x18\x01 \x01(\tR\x06letter\x12\x18\n" +
 	"\ameaning\x18\x02 \x01(\tR\ameaning\x12\x1c\n" +
 	"\ttreatment\x18\x03 \x01(\tR\ttreatment\x12\x12\n" +
-	"\x04list\x18\x04 \x01(\tR\x04list2\xd2\x06\n" +
+	"\x04list\x18\x04 \x01(\tR\x04list2\x8d\b\n" +
 	"\rStatusService\x12A\n" +
 	"\x06GetLog\x12\x1a.lotpaper.v1.GetLogRequest\x1a\x1b.lotpaper.v1.GetLogResponse\x12G\n" +
 	"\bListLots\x12\x1c.lotpaper.v1.ListLotsRequest\x1a\x1d.lotpaper.v1.ListLotsResponse\x12A\n" +
@@ -5231,7 +5428,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\vCheckClaims\x12\x1f.lotpaper.v1.CheckClaimsRequest\x1a .lotpaper.v1.CheckClaimsResponse\x12S\n" +
 	"\fGetNextTests\x12 .lotpaper.v1.GetNextTestsRequest\x1a!.lotpaper.v1.GetNextTestsResponse\x12V\n" +
 	"\rGetDisclosure\x12!.lotpaper.v1.GetDisclosureRequest\x1a\".lotpaper.v1.GetDisclosureResponse\x12G\n" +
-	"\bGetStone\x12\x1c.lotpaper.v1.GetStoneRequest\x1a\x1d.lotpaper.v1.GetStoneResponse\x12@\n" +
+	"\bGetStone\x12\x1c.lotpaper.v1.GetStoneRequest\x1a\x1d.lotpaper.v1.GetStoneResponse\x12W\n" +
+	"\x0fGetStoneHistory\x12#.lotpaper.v1.GetStoneHistoryRequest\x1a\x1f.lotpaper.v1.GetHistoryResponse\x12`\n" +
+	"\x12GetStoneDisclosure\x12&.lotpaper.v1.GetStoneDisclosureRequest\x1a\".lotpaper.v1.GetDisclosureResponse\x12@\n" +
 	"\x05Watch\x12\x19.lotpaper.v1.WatchRequest\x1a\x1a.lotpaper.v1.WatchResponse0\x01B\xad\x01\n" +
 	"\x0fcom.lotpaper.v1B\vStatusProtoP\x01Z@github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1;lotpaperv1\xa2\x02\x03LXX\xaa\x02\vLotpaper.V1\xca\x02\vLotpaper\\V1\xe2\x02\x17Lotpaper\\V1\\GPBMetadata\xea\x02\fLotpaper::V1b\x06proto3"
 
@@ -5247,68 +5446,71 @@ func file_lotpaper_v1_status_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_status_proto_rawDescData
 }
 
-var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
+var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 48)
 var file_lotpaper_v1_status_proto_goTypes = []any{
-	(*GetLogRequest)(nil),         // 0: lotpaper.v1.GetLogRequest
-	(*GetLogResponse)(nil),        // 1: lotpaper.v1.GetLogResponse
-	(*ListLotsRequest)(nil),       // 2: lotpaper.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),      // 3: lotpaper.v1.ListLotsResponse
-	(*LotSummary)(nil),            // 4: lotpaper.v1.LotSummary
-	(*GetLotRequest)(nil),         // 5: lotpaper.v1.GetLotRequest
-	(*GetLotResponse)(nil),        // 6: lotpaper.v1.GetLotResponse
-	(*Weighing)(nil),              // 7: lotpaper.v1.Weighing
-	(*Pending)(nil),               // 8: lotpaper.v1.Pending
-	(*GetHistoryRequest)(nil),     // 9: lotpaper.v1.GetHistoryRequest
-	(*GetHistoryResponse)(nil),    // 10: lotpaper.v1.GetHistoryResponse
-	(*GetLineageRequest)(nil),     // 11: lotpaper.v1.GetLineageRequest
-	(*GetLineageResponse)(nil),    // 12: lotpaper.v1.GetLineageResponse
-	(*LineageLot)(nil),            // 13: lotpaper.v1.LineageLot
-	(*LineageEdge)(nil),           // 14: lotpaper.v1.LineageEdge
-	(*GetStatusRequest)(nil),      // 15: lotpaper.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),     // 16: lotpaper.v1.GetStatusResponse
-	(*TreatmentStatus)(nil),       // 17: lotpaper.v1.TreatmentStatus
-	(*SampleSupport)(nil),         // 18: lotpaper.v1.SampleSupport
-	(*LikelihoodRatio)(nil),       // 19: lotpaper.v1.LikelihoodRatio
-	(*EvidenceItem)(nil),          // 20: lotpaper.v1.EvidenceItem
-	(*CustodySpan)(nil),           // 21: lotpaper.v1.CustodySpan
-	(*SaleClaims)(nil),            // 22: lotpaper.v1.SaleClaims
-	(*ClaimThenAndNow)(nil),       // 23: lotpaper.v1.ClaimThenAndNow
-	(*Record)(nil),                // 24: lotpaper.v1.Record
-	(*HandStatement)(nil),         // 25: lotpaper.v1.HandStatement
-	(*CheckClaimsRequest)(nil),    // 26: lotpaper.v1.CheckClaimsRequest
-	(*CheckClaimsResponse)(nil),   // 27: lotpaper.v1.CheckClaimsResponse
-	(*ClaimResult)(nil),           // 28: lotpaper.v1.ClaimResult
-	(*GetStoneRequest)(nil),       // 29: lotpaper.v1.GetStoneRequest
-	(*GetStoneResponse)(nil),      // 30: lotpaper.v1.GetStoneResponse
-	(*WatchRequest)(nil),          // 31: lotpaper.v1.WatchRequest
-	(*WatchResponse)(nil),         // 32: lotpaper.v1.WatchResponse
-	(*StatusChange)(nil),          // 33: lotpaper.v1.StatusChange
-	(*VerdictChange)(nil),         // 34: lotpaper.v1.VerdictChange
-	(*Alert)(nil),                 // 35: lotpaper.v1.Alert
-	(*GetNextTestsRequest)(nil),   // 36: lotpaper.v1.GetNextTestsRequest
-	(*GetNextTestsResponse)(nil),  // 37: lotpaper.v1.GetNextTestsResponse
-	(*NextTest)(nil),              // 38: lotpaper.v1.NextTest
-	(*NextTreatment)(nil),         // 39: lotpaper.v1.NextTreatment
-	(*NextOutcome)(nil),           // 40: lotpaper.v1.NextOutcome
-	(*GetDisclosureRequest)(nil),  // 41: lotpaper.v1.GetDisclosureRequest
-	(*GetDisclosureResponse)(nil), // 42: lotpaper.v1.GetDisclosureResponse
-	(*Duty)(nil),                  // 43: lotpaper.v1.Duty
-	(*Term)(nil),                  // 44: lotpaper.v1.Term
-	(*TreatmentCode)(nil),         // 45: lotpaper.v1.TreatmentCode
-	(*Policy)(nil),                // 46: lotpaper.v1.Policy
-	(*Material)(nil),              // 47: lotpaper.v1.Material
-	(*Finding)(nil),               // 48: lotpaper.v1.Finding
-	(*Event)(nil),                 // 49: lotpaper.v1.Event
-	(*KnownCounts)(nil),           // 50: lotpaper.v1.KnownCounts
+	(*GetLogRequest)(nil),             // 0: lotpaper.v1.GetLogRequest
+	(*GetLogResponse)(nil),            // 1: lotpaper.v1.GetLogResponse
+	(*ListLotsRequest)(nil),           // 2: lotpaper.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),          // 3: lotpaper.v1.ListLotsResponse
+	(*LotSummary)(nil),                // 4: lotpaper.v1.LotSummary
+	(*GetLotRequest)(nil),             // 5: lotpaper.v1.GetLotRequest
+	(*GetLotResponse)(nil),            // 6: lotpaper.v1.GetLotResponse
+	(*Weighing)(nil),                  // 7: lotpaper.v1.Weighing
+	(*Pending)(nil),                   // 8: lotpaper.v1.Pending
+	(*GetHistoryRequest)(nil),         // 9: lotpaper.v1.GetHistoryRequest
+	(*GetHistoryResponse)(nil),        // 10: lotpaper.v1.GetHistoryResponse
+	(*GetLineageRequest)(nil),         // 11: lotpaper.v1.GetLineageRequest
+	(*GetLineageResponse)(nil),        // 12: lotpaper.v1.GetLineageResponse
+	(*LineageLot)(nil),                // 13: lotpaper.v1.LineageLot
+	(*LineageEdge)(nil),               // 14: lotpaper.v1.LineageEdge
+	(*GetStatusRequest)(nil),          // 15: lotpaper.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 16: lotpaper.v1.GetStatusResponse
+	(*TreatmentStatus)(nil),           // 17: lotpaper.v1.TreatmentStatus
+	(*SampleSupport)(nil),             // 18: lotpaper.v1.SampleSupport
+	(*LikelihoodRatio)(nil),           // 19: lotpaper.v1.LikelihoodRatio
+	(*EvidenceItem)(nil),              // 20: lotpaper.v1.EvidenceItem
+	(*CustodySpan)(nil),               // 21: lotpaper.v1.CustodySpan
+	(*SaleClaims)(nil),                // 22: lotpaper.v1.SaleClaims
+	(*ClaimThenAndNow)(nil),           // 23: lotpaper.v1.ClaimThenAndNow
+	(*Record)(nil),                    // 24: lotpaper.v1.Record
+	(*HandStatement)(nil),             // 25: lotpaper.v1.HandStatement
+	(*CheckClaimsRequest)(nil),        // 26: lotpaper.v1.CheckClaimsRequest
+	(*CheckClaimsResponse)(nil),       // 27: lotpaper.v1.CheckClaimsResponse
+	(*ClaimResult)(nil),               // 28: lotpaper.v1.ClaimResult
+	(*GetStoneRequest)(nil),           // 29: lotpaper.v1.GetStoneRequest
+	(*GetStoneResponse)(nil),          // 30: lotpaper.v1.GetStoneResponse
+	(*GetStoneHistoryRequest)(nil),    // 31: lotpaper.v1.GetStoneHistoryRequest
+	(*GetStoneDisclosureRequest)(nil), // 32: lotpaper.v1.GetStoneDisclosureRequest
+	(*WatchRequest)(nil),              // 33: lotpaper.v1.WatchRequest
+	(*WatchResponse)(nil),             // 34: lotpaper.v1.WatchResponse
+	(*StatusChange)(nil),              // 35: lotpaper.v1.StatusChange
+	(*VerdictChange)(nil),             // 36: lotpaper.v1.VerdictChange
+	(*Alert)(nil),                     // 37: lotpaper.v1.Alert
+	(*GetNextTestsRequest)(nil),       // 38: lotpaper.v1.GetNextTestsRequest
+	(*GetNextTestsResponse)(nil),      // 39: lotpaper.v1.GetNextTestsResponse
+	(*NextTest)(nil),                  // 40: lotpaper.v1.NextTest
+	(*NextTreatment)(nil),             // 41: lotpaper.v1.NextTreatment
+	(*NextOutcome)(nil),               // 42: lotpaper.v1.NextOutcome
+	(*GetDisclosureRequest)(nil),      // 43: lotpaper.v1.GetDisclosureRequest
+	(*GetDisclosureResponse)(nil),     // 44: lotpaper.v1.GetDisclosureResponse
+	(*Duty)(nil),                      // 45: lotpaper.v1.Duty
+	(*Term)(nil),                      // 46: lotpaper.v1.Term
+	(*TreatmentCode)(nil),             // 47: lotpaper.v1.TreatmentCode
+	(*Policy)(nil),                    // 48: lotpaper.v1.Policy
+	(*Material)(nil),                  // 49: lotpaper.v1.Material
+	(*Finding)(nil),                   // 50: lotpaper.v1.Finding
+	(*Event)(nil),                     // 51: lotpaper.v1.Event
+	(*KnownCounts)(nil),               // 52: lotpaper.v1.KnownCounts
+	(*Attachment)(nil),                // 53: lotpaper.v1.Attachment
 }
 var file_lotpaper_v1_status_proto_depIdxs = []int32{
-	46, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
+	48, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
 	4,  // 1: lotpaper.v1.ListLotsResponse.lots:type_name -> lotpaper.v1.LotSummary
-	47, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
+	49, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
 	7,  // 3: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
 	8,  // 4: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
-	48, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
-	49, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
+	50, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
+	51, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
 	13, // 7: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
 	14, // 8: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
 	17, // 9: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
@@ -5318,51 +5520,56 @@ var file_lotpaper_v1_status_proto_depIdxs = []int32{
 	20, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
 	19, // 14: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
 	18, // 15: lotpaper.v1.TreatmentStatus.sample:type_name -> lotpaper.v1.SampleSupport
-	50, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
+	52, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
 	19, // 17: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
 	23, // 18: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
 	25, // 19: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
 	28, // 20: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
-	47, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
+	49, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
 	17, // 22: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
 	21, // 23: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	49, // 24: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
-	35, // 25: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
-	33, // 26: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
-	34, // 27: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
-	38, // 28: lotpaper.v1.GetNextTestsResponse.tests:type_name -> lotpaper.v1.NextTest
-	39, // 29: lotpaper.v1.NextTest.treatments:type_name -> lotpaper.v1.NextTreatment
-	40, // 30: lotpaper.v1.NextTreatment.outcomes:type_name -> lotpaper.v1.NextOutcome
-	43, // 31: lotpaper.v1.GetDisclosureResponse.must:type_name -> lotpaper.v1.Duty
-	44, // 32: lotpaper.v1.GetDisclosureResponse.may_not:type_name -> lotpaper.v1.Term
-	45, // 33: lotpaper.v1.GetDisclosureResponse.codes:type_name -> lotpaper.v1.TreatmentCode
-	0,  // 34: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
-	2,  // 35: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
-	5,  // 36: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
-	9,  // 37: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
-	11, // 38: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
-	15, // 39: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
-	26, // 40: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
-	36, // 41: lotpaper.v1.StatusService.GetNextTests:input_type -> lotpaper.v1.GetNextTestsRequest
-	41, // 42: lotpaper.v1.StatusService.GetDisclosure:input_type -> lotpaper.v1.GetDisclosureRequest
-	29, // 43: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
-	31, // 44: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
-	1,  // 45: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
-	3,  // 46: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
-	6,  // 47: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
-	10, // 48: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	12, // 49: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
-	16, // 50: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
-	27, // 51: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
-	37, // 52: lotpaper.v1.StatusService.GetNextTests:output_type -> lotpaper.v1.GetNextTestsResponse
-	42, // 53: lotpaper.v1.StatusService.GetDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
-	30, // 54: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
-	32, // 55: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
-	45, // [45:56] is the sub-list for method output_type
-	34, // [34:45] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	53, // 24: lotpaper.v1.GetStoneResponse.pictures:type_name -> lotpaper.v1.Attachment
+	51, // 25: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
+	37, // 26: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
+	35, // 27: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
+	36, // 28: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
+	40, // 29: lotpaper.v1.GetNextTestsResponse.tests:type_name -> lotpaper.v1.NextTest
+	41, // 30: lotpaper.v1.NextTest.treatments:type_name -> lotpaper.v1.NextTreatment
+	42, // 31: lotpaper.v1.NextTreatment.outcomes:type_name -> lotpaper.v1.NextOutcome
+	45, // 32: lotpaper.v1.GetDisclosureResponse.must:type_name -> lotpaper.v1.Duty
+	46, // 33: lotpaper.v1.GetDisclosureResponse.may_not:type_name -> lotpaper.v1.Term
+	47, // 34: lotpaper.v1.GetDisclosureResponse.codes:type_name -> lotpaper.v1.TreatmentCode
+	0,  // 35: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
+	2,  // 36: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
+	5,  // 37: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
+	9,  // 38: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
+	11, // 39: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
+	15, // 40: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
+	26, // 41: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
+	38, // 42: lotpaper.v1.StatusService.GetNextTests:input_type -> lotpaper.v1.GetNextTestsRequest
+	43, // 43: lotpaper.v1.StatusService.GetDisclosure:input_type -> lotpaper.v1.GetDisclosureRequest
+	29, // 44: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
+	31, // 45: lotpaper.v1.StatusService.GetStoneHistory:input_type -> lotpaper.v1.GetStoneHistoryRequest
+	32, // 46: lotpaper.v1.StatusService.GetStoneDisclosure:input_type -> lotpaper.v1.GetStoneDisclosureRequest
+	33, // 47: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
+	1,  // 48: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
+	3,  // 49: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
+	6,  // 50: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
+	10, // 51: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	12, // 52: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
+	16, // 53: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
+	27, // 54: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
+	39, // 55: lotpaper.v1.StatusService.GetNextTests:output_type -> lotpaper.v1.GetNextTestsResponse
+	44, // 56: lotpaper.v1.StatusService.GetDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
+	30, // 57: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
+	10, // 58: lotpaper.v1.StatusService.GetStoneHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	44, // 59: lotpaper.v1.StatusService.GetStoneDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
+	34, // 60: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
+	48, // [48:61] is the sub-list for method output_type
+	35, // [35:48] is the sub-list for method input_type
+	35, // [35:35] is the sub-list for extension type_name
+	35, // [35:35] is the sub-list for extension extendee
+	0,  // [0:35] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_status_proto_init() }
@@ -5391,21 +5598,23 @@ func file_lotpaper_v1_status_proto_init() {
 	file_lotpaper_v1_status_proto_msgTypes[29].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[30].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[31].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[35].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[36].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[32].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[33].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[37].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[38].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[39].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[40].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[41].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[42].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[43].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[45].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_status_proto_rawDesc), len(file_lotpaper_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   46,
+			NumMessages:   48,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

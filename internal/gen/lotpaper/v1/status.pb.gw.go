@@ -521,6 +521,112 @@ func local_request_StatusService_GetStone_0(ctx context.Context, marshaler runti
 	return msg, metadata, err
 }
 
+var filter_StatusService_GetStoneHistory_0 = &utilities.DoubleArray{Encoding: map[string]int{"handle": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
+
+func request_StatusService_GetStoneHistory_0(ctx context.Context, marshaler runtime.Marshaler, client StatusServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq GetStoneHistoryRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["handle"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "handle")
+	}
+	protoReq.Handle, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "handle", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_StatusService_GetStoneHistory_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.GetStoneHistory(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_StatusService_GetStoneHistory_0(ctx context.Context, marshaler runtime.Marshaler, server StatusServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq GetStoneHistoryRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["handle"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "handle")
+	}
+	protoReq.Handle, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "handle", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_StatusService_GetStoneHistory_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.GetStoneHistory(ctx, &protoReq)
+	return msg, metadata, err
+}
+
+var filter_StatusService_GetStoneDisclosure_0 = &utilities.DoubleArray{Encoding: map[string]int{"handle": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
+
+func request_StatusService_GetStoneDisclosure_0(ctx context.Context, marshaler runtime.Marshaler, client StatusServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq GetStoneDisclosureRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["handle"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "handle")
+	}
+	protoReq.Handle, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "handle", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_StatusService_GetStoneDisclosure_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.GetStoneDisclosure(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_StatusService_GetStoneDisclosure_0(ctx context.Context, marshaler runtime.Marshaler, server StatusServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq GetStoneDisclosureRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["handle"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "handle")
+	}
+	protoReq.Handle, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "handle", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_StatusService_GetStoneDisclosure_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.GetStoneDisclosure(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 // RegisterStatusServiceHandlerServer registers the http handlers for service StatusService to "mux".
 // UnaryRPC     :call StatusServiceServer directly.
 // StreamingRPC :currently unsupported pending https://github.com/grpc/grpc-go/issues/906.
@@ -726,6 +832,46 @@ func RegisterStatusServiceHandlerServer(ctx context.Context, mux *runtime.ServeM
 			return
 		}
 		forward_StatusService_GetStone_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodGet, pattern_StatusService_GetStoneHistory_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/lotpaper.v1.StatusService/GetStoneHistory", runtime.WithHTTPPathPattern("/v1/stones/{handle}/history"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_StatusService_GetStoneHistory_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_StatusService_GetStoneHistory_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodGet, pattern_StatusService_GetStoneDisclosure_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/lotpaper.v1.StatusService/GetStoneDisclosure", runtime.WithHTTPPathPattern("/v1/stones/{handle}/disclosure"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_StatusService_GetStoneDisclosure_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_StatusService_GetStoneDisclosure_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 
 	return nil
@@ -937,31 +1083,69 @@ func RegisterStatusServiceHandlerClient(ctx context.Context, mux *runtime.ServeM
 		}
 		forward_StatusService_GetStone_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_StatusService_GetStoneHistory_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/lotpaper.v1.StatusService/GetStoneHistory", runtime.WithHTTPPathPattern("/v1/stones/{handle}/history"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_StatusService_GetStoneHistory_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_StatusService_GetStoneHistory_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodGet, pattern_StatusService_GetStoneDisclosure_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/lotpaper.v1.StatusService/GetStoneDisclosure", runtime.WithHTTPPathPattern("/v1/stones/{handle}/disclosure"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_StatusService_GetStoneDisclosure_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_StatusService_GetStoneDisclosure_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	return nil
 }
 
 var (
-	pattern_StatusService_GetLog_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "log"}, ""))
-	pattern_StatusService_ListLots_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "lots"}, ""))
-	pattern_StatusService_GetLot_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "lots", "lot"}, ""))
-	pattern_StatusService_GetHistory_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "history"}, ""))
-	pattern_StatusService_GetLineage_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "lineage"}, ""))
-	pattern_StatusService_GetStatus_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "status"}, ""))
-	pattern_StatusService_CheckClaims_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "lots", "lot"}, "checkClaims"))
-	pattern_StatusService_GetNextTests_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "nextTests"}, ""))
-	pattern_StatusService_GetDisclosure_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "disclosure"}, ""))
-	pattern_StatusService_GetStone_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "stones", "handle"}, ""))
+	pattern_StatusService_GetLog_0             = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "log"}, ""))
+	pattern_StatusService_ListLots_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "lots"}, ""))
+	pattern_StatusService_GetLot_0             = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "lots", "lot"}, ""))
+	pattern_StatusService_GetHistory_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "history"}, ""))
+	pattern_StatusService_GetLineage_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "lineage"}, ""))
+	pattern_StatusService_GetStatus_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "status"}, ""))
+	pattern_StatusService_CheckClaims_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "lots", "lot"}, "checkClaims"))
+	pattern_StatusService_GetNextTests_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "nextTests"}, ""))
+	pattern_StatusService_GetDisclosure_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "lots", "lot", "disclosure"}, ""))
+	pattern_StatusService_GetStone_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "stones", "handle"}, ""))
+	pattern_StatusService_GetStoneHistory_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "stones", "handle", "history"}, ""))
+	pattern_StatusService_GetStoneDisclosure_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2, 2, 3}, []string{"v1", "stones", "handle", "disclosure"}, ""))
 )
 
 var (
-	forward_StatusService_GetLog_0        = runtime.ForwardResponseMessage
-	forward_StatusService_ListLots_0      = runtime.ForwardResponseMessage
-	forward_StatusService_GetLot_0        = runtime.ForwardResponseMessage
-	forward_StatusService_GetHistory_0    = runtime.ForwardResponseMessage
-	forward_StatusService_GetLineage_0    = runtime.ForwardResponseMessage
-	forward_StatusService_GetStatus_0     = runtime.ForwardResponseMessage
-	forward_StatusService_CheckClaims_0   = runtime.ForwardResponseMessage
-	forward_StatusService_GetNextTests_0  = runtime.ForwardResponseMessage
-	forward_StatusService_GetDisclosure_0 = runtime.ForwardResponseMessage
-	forward_StatusService_GetStone_0      = runtime.ForwardResponseMessage
+	forward_StatusService_GetLog_0             = runtime.ForwardResponseMessage
+	forward_StatusService_ListLots_0           = runtime.ForwardResponseMessage
+	forward_StatusService_GetLot_0             = runtime.ForwardResponseMessage
+	forward_StatusService_GetHistory_0         = runtime.ForwardResponseMessage
+	forward_StatusService_GetLineage_0         = runtime.ForwardResponseMessage
+	forward_StatusService_GetStatus_0          = runtime.ForwardResponseMessage
+	forward_StatusService_CheckClaims_0        = runtime.ForwardResponseMessage
+	forward_StatusService_GetNextTests_0       = runtime.ForwardResponseMessage
+	forward_StatusService_GetDisclosure_0      = runtime.ForwardResponseMessage
+	forward_StatusService_GetStone_0           = runtime.ForwardResponseMessage
+	forward_StatusService_GetStoneHistory_0    = runtime.ForwardResponseMessage
+	forward_StatusService_GetStoneDisclosure_0 = runtime.ForwardResponseMessage
 )

@@ -19,17 +19,19 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	StatusService_GetLog_FullMethodName        = "/lotpaper.v1.StatusService/GetLog"
-	StatusService_ListLots_FullMethodName      = "/lotpaper.v1.StatusService/ListLots"
-	StatusService_GetLot_FullMethodName        = "/lotpaper.v1.StatusService/GetLot"
-	StatusService_GetHistory_FullMethodName    = "/lotpaper.v1.StatusService/GetHistory"
-	StatusService_GetLineage_FullMethodName    = "/lotpaper.v1.StatusService/GetLineage"
-	StatusService_GetStatus_FullMethodName     = "/lotpaper.v1.StatusService/GetStatus"
-	StatusService_CheckClaims_FullMethodName   = "/lotpaper.v1.StatusService/CheckClaims"
-	StatusService_GetNextTests_FullMethodName  = "/lotpaper.v1.StatusService/GetNextTests"
-	StatusService_GetDisclosure_FullMethodName = "/lotpaper.v1.StatusService/GetDisclosure"
-	StatusService_GetStone_FullMethodName      = "/lotpaper.v1.StatusService/GetStone"
-	StatusService_Watch_FullMethodName         = "/lotpaper.v1.StatusService/Watch"
+	StatusService_GetLog_FullMethodName             = "/lotpaper.v1.StatusService/GetLog"
+	StatusService_ListLots_FullMethodName           = "/lotpaper.v1.StatusService/ListLots"
+	StatusService_GetLot_FullMethodName             = "/lotpaper.v1.StatusService/GetLot"
+	StatusService_GetHistory_FullMethodName         = "/lotpaper.v1.StatusService/GetHistory"
+	StatusService_GetLineage_FullMethodName         = "/lotpaper.v1.StatusService/GetLineage"
+	StatusService_GetStatus_FullMethodName          = "/lotpaper.v1.StatusService/GetStatus"
+	StatusService_CheckClaims_FullMethodName        = "/lotpaper.v1.StatusService/CheckClaims"
+	StatusService_GetNextTests_FullMethodName       = "/lotpaper.v1.StatusService/GetNextTests"
+	StatusService_GetDisclosure_FullMethodName      = "/lotpaper.v1.StatusService/GetDisclosure"
+	StatusService_GetStone_FullMethodName           = "/lotpaper.v1.StatusService/GetStone"
+	StatusService_GetStoneHistory_FullMethodName    = "/lotpaper.v1.StatusService/GetStoneHistory"
+	StatusService_GetStoneDisclosure_FullMethodName = "/lotpaper.v1.StatusService/GetStoneDisclosure"
+	StatusService_Watch_FullMethodName              = "/lotpaper.v1.StatusService/Watch"
 )
 
 // StatusServiceClient is the client API for StatusService service.
@@ -60,6 +62,10 @@ type StatusServiceClient interface {
 	GetDisclosure(ctx context.Context, in *GetDisclosureRequest, opts ...grpc.CallOption) (*GetDisclosureResponse, error)
 	// GetStone answers a stone's public record by its handle, without private fields.
 	GetStone(ctx context.Context, in *GetStoneRequest, opts ...grpc.CallOption) (*GetStoneResponse, error)
+	// GetStoneHistory lists the events behind a stone's public record, without private fields, as GetHistory does.
+	GetStoneHistory(ctx context.Context, in *GetStoneHistoryRequest, opts ...grpc.CallOption) (*GetHistoryResponse, error)
+	// GetStoneDisclosure answers what a seller has to tell of the stone of a handle in a market. Guidance, no legal advice.
+	GetStoneDisclosure(ctx context.Context, in *GetStoneDisclosureRequest, opts ...grpc.CallOption) (*GetDisclosureResponse, error)
 	// Watch streams events, status changes and alerts as they happen.
 	Watch(ctx context.Context, in *WatchRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchResponse], error)
 }
@@ -172,6 +178,26 @@ func (c *statusServiceClient) GetStone(ctx context.Context, in *GetStoneRequest,
 	return out, nil
 }
 
+func (c *statusServiceClient) GetStoneHistory(ctx context.Context, in *GetStoneHistoryRequest, opts ...grpc.CallOption) (*GetHistoryResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetHistoryResponse)
+	err := c.cc.Invoke(ctx, StatusService_GetStoneHistory_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *statusServiceClient) GetStoneDisclosure(ctx context.Context, in *GetStoneDisclosureRequest, opts ...grpc.CallOption) (*GetDisclosureResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetDisclosureResponse)
+	err := c.cc.Invoke(ctx, StatusService_GetStoneDisclosure_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *statusServiceClient) Watch(ctx context.Context, in *WatchRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &StatusService_ServiceDesc.Streams[0], StatusService_Watch_FullMethodName, cOpts...)
@@ -219,6 +245,10 @@ type StatusServiceServer interface {
 	GetDisclosure(context.Context, *GetDisclosureRequest) (*GetDisclosureResponse, error)
 	// GetStone answers a stone's public record by its handle, without private fields.
 	GetStone(context.Context, *GetStoneRequest) (*GetStoneResponse, error)
+	// GetStoneHistory lists the events behind a stone's public record, without private fields, as GetHistory does.
+	GetStoneHistory(context.Context, *GetStoneHistoryRequest) (*GetHistoryResponse, error)
+	// GetStoneDisclosure answers what a seller has to tell of the stone of a handle in a market. Guidance, no legal advice.
+	GetStoneDisclosure(context.Context, *GetStoneDisclosureRequest) (*GetDisclosureResponse, error)
 	// Watch streams events, status changes and alerts as they happen.
 	Watch(*WatchRequest, grpc.ServerStreamingServer[WatchResponse]) error
 	mustEmbedUnimplementedStatusServiceServer()
@@ -260,6 +290,12 @@ func (UnimplementedStatusServiceServer) GetDisclosure(context.Context, *GetDiscl
 }
 func (UnimplementedStatusServiceServer) GetStone(context.Context, *GetStoneRequest) (*GetStoneResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetStone not implemented")
+}
+func (UnimplementedStatusServiceServer) GetStoneHistory(context.Context, *GetStoneHistoryRequest) (*GetHistoryResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetStoneHistory not implemented")
+}
+func (UnimplementedStatusServiceServer) GetStoneDisclosure(context.Context, *GetStoneDisclosureRequest) (*GetDisclosureResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetStoneDisclosure not implemented")
 }
 func (UnimplementedStatusServiceServer) Watch(*WatchRequest, grpc.ServerStreamingServer[WatchResponse]) error {
 	return status.Error(codes.Unimplemented, "method Watch not implemented")
@@ -465,6 +501,42 @@ func _StatusService_GetStone_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StatusService_GetStoneHistory_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetStoneHistoryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).GetStoneHistory(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_GetStoneHistory_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).GetStoneHistory(ctx, req.(*GetStoneHistoryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StatusService_GetStoneDisclosure_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetStoneDisclosureRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).GetStoneDisclosure(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_GetStoneDisclosure_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).GetStoneDisclosure(ctx, req.(*GetStoneDisclosureRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _StatusService_Watch_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(WatchRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -522,6 +594,14 @@ var StatusService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetStone",
 			Handler:    _StatusService_GetStone_Handler,
+		},
+		{
+			MethodName: "GetStoneHistory",
+			Handler:    _StatusService_GetStoneHistory_Handler,
+		},
+		{
+			MethodName: "GetStoneDisclosure",
+			Handler:    _StatusService_GetStoneDisclosure_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

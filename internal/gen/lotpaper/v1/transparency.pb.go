@@ -103,6 +103,79 @@ func (x *GetLotProofRequest) GetEpoch() string {
 	return ""
 }
 
+// GetStoneProofRequest names a stone by its public handle.
+type GetStoneProofRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The handle.
+	Handle string `protobuf:"bytes,1,opt,name=handle,proto3" json:"handle,omitempty"`
+	// The size of a checkpoint that was seen before: the proof that the log was only added to since comes along.
+	Since *int64 `protobuf:"varint,2,opt,name=since,proto3,oneof" json:"since,omitempty"`
+	// The answer reflects the log up to this position at least.
+	MinPosition *int64 `protobuf:"varint,3,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
+	// The epoch that min_position is of.
+	Epoch         *string `protobuf:"bytes,4,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetStoneProofRequest) Reset() {
+	*x = GetStoneProofRequest{}
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetStoneProofRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetStoneProofRequest) ProtoMessage() {}
+
+func (x *GetStoneProofRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetStoneProofRequest.ProtoReflect.Descriptor instead.
+func (*GetStoneProofRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *GetStoneProofRequest) GetHandle() string {
+	if x != nil {
+		return x.Handle
+	}
+	return ""
+}
+
+func (x *GetStoneProofRequest) GetSince() int64 {
+	if x != nil && x.Since != nil {
+		return *x.Since
+	}
+	return 0
+}
+
+func (x *GetStoneProofRequest) GetMinPosition() int64 {
+	if x != nil && x.MinPosition != nil {
+		return *x.MinPosition
+	}
+	return 0
+}
+
+func (x *GetStoneProofRequest) GetEpoch() string {
+	if x != nil && x.Epoch != nil {
+		return *x.Epoch
+	}
+	return ""
+}
+
 // GetLotProofResponse is a piece of the file.
 type GetLotProofResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -114,7 +187,7 @@ type GetLotProofResponse struct {
 
 func (x *GetLotProofResponse) Reset() {
 	*x = GetLotProofResponse{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[1]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -126,7 +199,7 @@ func (x *GetLotProofResponse) String() string {
 func (*GetLotProofResponse) ProtoMessage() {}
 
 func (x *GetLotProofResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[1]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -139,7 +212,7 @@ func (x *GetLotProofResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotProofResponse.ProtoReflect.Descriptor instead.
 func (*GetLotProofResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{1}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *GetLotProofResponse) GetChunk() []byte {
@@ -158,7 +231,7 @@ type GetCheckpointRequest struct {
 
 func (x *GetCheckpointRequest) Reset() {
 	*x = GetCheckpointRequest{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[2]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -170,7 +243,7 @@ func (x *GetCheckpointRequest) String() string {
 func (*GetCheckpointRequest) ProtoMessage() {}
 
 func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[2]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -183,7 +256,7 @@ func (x *GetCheckpointRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckpointRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{2}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{3}
 }
 
 // GetCheckpointResponse is a checkpoint.
@@ -201,7 +274,7 @@ type GetCheckpointResponse struct {
 
 func (x *GetCheckpointResponse) Reset() {
 	*x = GetCheckpointResponse{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[3]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -213,7 +286,7 @@ func (x *GetCheckpointResponse) String() string {
 func (*GetCheckpointResponse) ProtoMessage() {}
 
 func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[3]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -226,7 +299,7 @@ func (x *GetCheckpointResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckpointResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckpointResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{3}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *GetCheckpointResponse) GetCheckpoint() string {
@@ -265,7 +338,7 @@ type GetTileRequest struct {
 
 func (x *GetTileRequest) Reset() {
 	*x = GetTileRequest{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[4]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -277,7 +350,7 @@ func (x *GetTileRequest) String() string {
 func (*GetTileRequest) ProtoMessage() {}
 
 func (x *GetTileRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[4]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -290,7 +363,7 @@ func (x *GetTileRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTileRequest.ProtoReflect.Descriptor instead.
 func (*GetTileRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{4}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *GetTileRequest) GetLevel() int32 {
@@ -325,7 +398,7 @@ type GetTileResponse struct {
 
 func (x *GetTileResponse) Reset() {
 	*x = GetTileResponse{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[5]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -337,7 +410,7 @@ func (x *GetTileResponse) String() string {
 func (*GetTileResponse) ProtoMessage() {}
 
 func (x *GetTileResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[5]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -350,7 +423,7 @@ func (x *GetTileResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTileResponse.ProtoReflect.Descriptor instead.
 func (*GetTileResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{5}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *GetTileResponse) GetHashes() []byte {
@@ -373,7 +446,7 @@ type GetEntriesRequest struct {
 
 func (x *GetEntriesRequest) Reset() {
 	*x = GetEntriesRequest{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[6]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -385,7 +458,7 @@ func (x *GetEntriesRequest) String() string {
 func (*GetEntriesRequest) ProtoMessage() {}
 
 func (x *GetEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[6]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -398,7 +471,7 @@ func (x *GetEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntriesRequest.ProtoReflect.Descriptor instead.
 func (*GetEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{6}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetEntriesRequest) GetNumber() int64 {
@@ -426,7 +499,7 @@ type GetEntriesResponse struct {
 
 func (x *GetEntriesResponse) Reset() {
 	*x = GetEntriesResponse{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[7]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -438,7 +511,7 @@ func (x *GetEntriesResponse) String() string {
 func (*GetEntriesResponse) ProtoMessage() {}
 
 func (x *GetEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[7]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -451,7 +524,7 @@ func (x *GetEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntriesResponse.ProtoReflect.Descriptor instead.
 func (*GetEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{7}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *GetEntriesResponse) GetBundle() []byte {
@@ -474,7 +547,7 @@ type ProveInclusionRequest struct {
 
 func (x *ProveInclusionRequest) Reset() {
 	*x = ProveInclusionRequest{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[8]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -486,7 +559,7 @@ func (x *ProveInclusionRequest) String() string {
 func (*ProveInclusionRequest) ProtoMessage() {}
 
 func (x *ProveInclusionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[8]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -499,7 +572,7 @@ func (x *ProveInclusionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProveInclusionRequest.ProtoReflect.Descriptor instead.
 func (*ProveInclusionRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{8}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ProveInclusionRequest) GetEvent() string {
@@ -539,7 +612,7 @@ type ProveInclusionResponse struct {
 
 func (x *ProveInclusionResponse) Reset() {
 	*x = ProveInclusionResponse{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[9]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -551,7 +624,7 @@ func (x *ProveInclusionResponse) String() string {
 func (*ProveInclusionResponse) ProtoMessage() {}
 
 func (x *ProveInclusionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[9]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -564,7 +637,7 @@ func (x *ProveInclusionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProveInclusionResponse.ProtoReflect.Descriptor instead.
 func (*ProveInclusionResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{9}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ProveInclusionResponse) GetEvent() string {
@@ -629,7 +702,7 @@ type ProveConsistencyRequest struct {
 
 func (x *ProveConsistencyRequest) Reset() {
 	*x = ProveConsistencyRequest{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[10]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -641,7 +714,7 @@ func (x *ProveConsistencyRequest) String() string {
 func (*ProveConsistencyRequest) ProtoMessage() {}
 
 func (x *ProveConsistencyRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[10]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -654,7 +727,7 @@ func (x *ProveConsistencyRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProveConsistencyRequest.ProtoReflect.Descriptor instead.
 func (*ProveConsistencyRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{10}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ProveConsistencyRequest) GetFrom() int64 {
@@ -688,7 +761,7 @@ type ProveConsistencyResponse struct {
 
 func (x *ProveConsistencyResponse) Reset() {
 	*x = ProveConsistencyResponse{}
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[11]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -700,7 +773,7 @@ func (x *ProveConsistencyResponse) String() string {
 func (*ProveConsistencyResponse) ProtoMessage() {}
 
 func (x *ProveConsistencyResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_transparency_proto_msgTypes[11]
+	mi := &file_lotpaper_v1_transparency_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -713,7 +786,7 @@ func (x *ProveConsistencyResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProveConsistencyResponse.ProtoReflect.Descriptor instead.
 func (*ProveConsistencyResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{11}
+	return file_lotpaper_v1_transparency_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ProveConsistencyResponse) GetFrom() int64 {
@@ -756,6 +829,14 @@ const file_lotpaper_v1_transparency_proto_rawDesc = "" +
 	"\fmin_position\x18\x04 \x01(\x03H\x02R\vminPosition\x88\x01\x01\x12\x19\n" +
 	"\x05epoch\x18\x05 \x01(\tH\x03R\x05epoch\x88\x01\x01B\b\n" +
 	"\x06_as_ofB\b\n" +
+	"\x06_sinceB\x0f\n" +
+	"\r_min_positionB\b\n" +
+	"\x06_epoch\"\xb1\x01\n" +
+	"\x14GetStoneProofRequest\x12\x16\n" +
+	"\x06handle\x18\x01 \x01(\tR\x06handle\x12\x19\n" +
+	"\x05since\x18\x02 \x01(\x03H\x00R\x05since\x88\x01\x01\x12&\n" +
+	"\fmin_position\x18\x03 \x01(\x03H\x01R\vminPosition\x88\x01\x01\x12\x19\n" +
+	"\x05epoch\x18\x04 \x01(\tH\x02R\x05epoch\x88\x01\x01B\b\n" +
 	"\x06_sinceB\x0f\n" +
 	"\r_min_positionB\b\n" +
 	"\x06_epoch\"+\n" +
@@ -805,7 +886,7 @@ const file_lotpaper_v1_transparency_proto_rawDesc = "" +
 	"\x06hashes\x18\x03 \x03(\fR\x06hashes\x12\x1e\n" +
 	"\n" +
 	"checkpoint\x18\x04 \x01(\tR\n" +
-	"checkpoint2\x92\x04\n" +
+	"checkpoint2\xea\x04\n" +
 	"\x13TransparencyService\x12V\n" +
 	"\rGetCheckpoint\x12!.lotpaper.v1.GetCheckpointRequest\x1a\".lotpaper.v1.GetCheckpointResponse\x12D\n" +
 	"\aGetTile\x12\x1b.lotpaper.v1.GetTileRequest\x1a\x1c.lotpaper.v1.GetTileResponse\x12M\n" +
@@ -813,7 +894,8 @@ const file_lotpaper_v1_transparency_proto_rawDesc = "" +
 	"GetEntries\x12\x1e.lotpaper.v1.GetEntriesRequest\x1a\x1f.lotpaper.v1.GetEntriesResponse\x12Y\n" +
 	"\x0eProveInclusion\x12\".lotpaper.v1.ProveInclusionRequest\x1a#.lotpaper.v1.ProveInclusionResponse\x12_\n" +
 	"\x10ProveConsistency\x12$.lotpaper.v1.ProveConsistencyRequest\x1a%.lotpaper.v1.ProveConsistencyResponse\x12R\n" +
-	"\vGetLotProof\x12\x1f.lotpaper.v1.GetLotProofRequest\x1a .lotpaper.v1.GetLotProofResponse0\x01B\xb3\x01\n" +
+	"\vGetLotProof\x12\x1f.lotpaper.v1.GetLotProofRequest\x1a .lotpaper.v1.GetLotProofResponse0\x01\x12V\n" +
+	"\rGetStoneProof\x12!.lotpaper.v1.GetStoneProofRequest\x1a .lotpaper.v1.GetLotProofResponse0\x01B\xb3\x01\n" +
 	"\x0fcom.lotpaper.v1B\x11TransparencyProtoP\x01Z@github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1;lotpaperv1\xa2\x02\x03LXX\xaa\x02\vLotpaper.V1\xca\x02\vLotpaper\\V1\xe2\x02\x17Lotpaper\\V1\\GPBMetadata\xea\x02\fLotpaper::V1b\x06proto3"
 
 var (
@@ -828,36 +910,39 @@ func file_lotpaper_v1_transparency_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_transparency_proto_rawDescData
 }
 
-var file_lotpaper_v1_transparency_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_lotpaper_v1_transparency_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_lotpaper_v1_transparency_proto_goTypes = []any{
 	(*GetLotProofRequest)(nil),       // 0: lotpaper.v1.GetLotProofRequest
-	(*GetLotProofResponse)(nil),      // 1: lotpaper.v1.GetLotProofResponse
-	(*GetCheckpointRequest)(nil),     // 2: lotpaper.v1.GetCheckpointRequest
-	(*GetCheckpointResponse)(nil),    // 3: lotpaper.v1.GetCheckpointResponse
-	(*GetTileRequest)(nil),           // 4: lotpaper.v1.GetTileRequest
-	(*GetTileResponse)(nil),          // 5: lotpaper.v1.GetTileResponse
-	(*GetEntriesRequest)(nil),        // 6: lotpaper.v1.GetEntriesRequest
-	(*GetEntriesResponse)(nil),       // 7: lotpaper.v1.GetEntriesResponse
-	(*ProveInclusionRequest)(nil),    // 8: lotpaper.v1.ProveInclusionRequest
-	(*ProveInclusionResponse)(nil),   // 9: lotpaper.v1.ProveInclusionResponse
-	(*ProveConsistencyRequest)(nil),  // 10: lotpaper.v1.ProveConsistencyRequest
-	(*ProveConsistencyResponse)(nil), // 11: lotpaper.v1.ProveConsistencyResponse
+	(*GetStoneProofRequest)(nil),     // 1: lotpaper.v1.GetStoneProofRequest
+	(*GetLotProofResponse)(nil),      // 2: lotpaper.v1.GetLotProofResponse
+	(*GetCheckpointRequest)(nil),     // 3: lotpaper.v1.GetCheckpointRequest
+	(*GetCheckpointResponse)(nil),    // 4: lotpaper.v1.GetCheckpointResponse
+	(*GetTileRequest)(nil),           // 5: lotpaper.v1.GetTileRequest
+	(*GetTileResponse)(nil),          // 6: lotpaper.v1.GetTileResponse
+	(*GetEntriesRequest)(nil),        // 7: lotpaper.v1.GetEntriesRequest
+	(*GetEntriesResponse)(nil),       // 8: lotpaper.v1.GetEntriesResponse
+	(*ProveInclusionRequest)(nil),    // 9: lotpaper.v1.ProveInclusionRequest
+	(*ProveInclusionResponse)(nil),   // 10: lotpaper.v1.ProveInclusionResponse
+	(*ProveConsistencyRequest)(nil),  // 11: lotpaper.v1.ProveConsistencyRequest
+	(*ProveConsistencyResponse)(nil), // 12: lotpaper.v1.ProveConsistencyResponse
 }
 var file_lotpaper_v1_transparency_proto_depIdxs = []int32{
-	2,  // 0: lotpaper.v1.TransparencyService.GetCheckpoint:input_type -> lotpaper.v1.GetCheckpointRequest
-	4,  // 1: lotpaper.v1.TransparencyService.GetTile:input_type -> lotpaper.v1.GetTileRequest
-	6,  // 2: lotpaper.v1.TransparencyService.GetEntries:input_type -> lotpaper.v1.GetEntriesRequest
-	8,  // 3: lotpaper.v1.TransparencyService.ProveInclusion:input_type -> lotpaper.v1.ProveInclusionRequest
-	10, // 4: lotpaper.v1.TransparencyService.ProveConsistency:input_type -> lotpaper.v1.ProveConsistencyRequest
+	3,  // 0: lotpaper.v1.TransparencyService.GetCheckpoint:input_type -> lotpaper.v1.GetCheckpointRequest
+	5,  // 1: lotpaper.v1.TransparencyService.GetTile:input_type -> lotpaper.v1.GetTileRequest
+	7,  // 2: lotpaper.v1.TransparencyService.GetEntries:input_type -> lotpaper.v1.GetEntriesRequest
+	9,  // 3: lotpaper.v1.TransparencyService.ProveInclusion:input_type -> lotpaper.v1.ProveInclusionRequest
+	11, // 4: lotpaper.v1.TransparencyService.ProveConsistency:input_type -> lotpaper.v1.ProveConsistencyRequest
 	0,  // 5: lotpaper.v1.TransparencyService.GetLotProof:input_type -> lotpaper.v1.GetLotProofRequest
-	3,  // 6: lotpaper.v1.TransparencyService.GetCheckpoint:output_type -> lotpaper.v1.GetCheckpointResponse
-	5,  // 7: lotpaper.v1.TransparencyService.GetTile:output_type -> lotpaper.v1.GetTileResponse
-	7,  // 8: lotpaper.v1.TransparencyService.GetEntries:output_type -> lotpaper.v1.GetEntriesResponse
-	9,  // 9: lotpaper.v1.TransparencyService.ProveInclusion:output_type -> lotpaper.v1.ProveInclusionResponse
-	11, // 10: lotpaper.v1.TransparencyService.ProveConsistency:output_type -> lotpaper.v1.ProveConsistencyResponse
-	1,  // 11: lotpaper.v1.TransparencyService.GetLotProof:output_type -> lotpaper.v1.GetLotProofResponse
-	6,  // [6:12] is the sub-list for method output_type
-	0,  // [0:6] is the sub-list for method input_type
+	1,  // 6: lotpaper.v1.TransparencyService.GetStoneProof:input_type -> lotpaper.v1.GetStoneProofRequest
+	4,  // 7: lotpaper.v1.TransparencyService.GetCheckpoint:output_type -> lotpaper.v1.GetCheckpointResponse
+	6,  // 8: lotpaper.v1.TransparencyService.GetTile:output_type -> lotpaper.v1.GetTileResponse
+	8,  // 9: lotpaper.v1.TransparencyService.GetEntries:output_type -> lotpaper.v1.GetEntriesResponse
+	10, // 10: lotpaper.v1.TransparencyService.ProveInclusion:output_type -> lotpaper.v1.ProveInclusionResponse
+	12, // 11: lotpaper.v1.TransparencyService.ProveConsistency:output_type -> lotpaper.v1.ProveConsistencyResponse
+	2,  // 12: lotpaper.v1.TransparencyService.GetLotProof:output_type -> lotpaper.v1.GetLotProofResponse
+	2,  // 13: lotpaper.v1.TransparencyService.GetStoneProof:output_type -> lotpaper.v1.GetLotProofResponse
+	7,  // [7:14] is the sub-list for method output_type
+	0,  // [0:7] is the sub-list for method input_type
 	0,  // [0:0] is the sub-list for extension type_name
 	0,  // [0:0] is the sub-list for extension extendee
 	0,  // [0:0] is the sub-list for field type_name
@@ -869,15 +954,16 @@ func file_lotpaper_v1_transparency_proto_init() {
 		return
 	}
 	file_lotpaper_v1_transparency_proto_msgTypes[0].OneofWrappers = []any{}
-	file_lotpaper_v1_transparency_proto_msgTypes[8].OneofWrappers = []any{}
-	file_lotpaper_v1_transparency_proto_msgTypes[10].OneofWrappers = []any{}
+	file_lotpaper_v1_transparency_proto_msgTypes[1].OneofWrappers = []any{}
+	file_lotpaper_v1_transparency_proto_msgTypes[9].OneofWrappers = []any{}
+	file_lotpaper_v1_transparency_proto_msgTypes[11].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_transparency_proto_rawDesc), len(file_lotpaper_v1_transparency_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,7 @@ const (
 	TransparencyService_ProveInclusion_FullMethodName   = "/lotpaper.v1.TransparencyService/ProveInclusion"
 	TransparencyService_ProveConsistency_FullMethodName = "/lotpaper.v1.TransparencyService/ProveConsistency"
 	TransparencyService_GetLotProof_FullMethodName      = "/lotpaper.v1.TransparencyService/GetLotProof"
+	TransparencyService_GetStoneProof_FullMethodName    = "/lotpaper.v1.TransparencyService/GetStoneProof"
 )
 
 // TransparencyServiceClient is the client API for TransparencyService service.
@@ -48,6 +49,8 @@ type TransparencyServiceClient interface {
 	// GetLotProof answers the record of a lot as one file that can be checked without a network, in pieces: what its status rests on, as it was signed, with the proof
 	// that each event is in the log. Private values are never in it.
 	GetLotProof(ctx context.Context, in *GetLotProofRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetLotProofResponse], error)
+	// GetStoneProof answers the same for the stone of a public handle, to anybody.
+	GetStoneProof(ctx context.Context, in *GetStoneProofRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetLotProofResponse], error)
 }
 
 type transparencyServiceClient struct {
@@ -127,6 +130,25 @@ func (c *transparencyServiceClient) GetLotProof(ctx context.Context, in *GetLotP
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type TransparencyService_GetLotProofClient = grpc.ServerStreamingClient[GetLotProofResponse]
 
+func (c *transparencyServiceClient) GetStoneProof(ctx context.Context, in *GetStoneProofRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[GetLotProofResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &TransparencyService_ServiceDesc.Streams[1], TransparencyService_GetStoneProof_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[GetStoneProofRequest, GetLotProofResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type TransparencyService_GetStoneProofClient = grpc.ServerStreamingClient[GetLotProofResponse]
+
 // TransparencyServiceServer is the server API for TransparencyService service.
 // All implementations must embed UnimplementedTransparencyServiceServer
 // for forward compatibility.
@@ -148,6 +170,8 @@ type TransparencyServiceServer interface {
 	// GetLotProof answers the record of a lot as one file that can be checked without a network, in pieces: what its status rests on, as it was signed, with the proof
 	// that each event is in the log. Private values are never in it.
 	GetLotProof(*GetLotProofRequest, grpc.ServerStreamingServer[GetLotProofResponse]) error
+	// GetStoneProof answers the same for the stone of a public handle, to anybody.
+	GetStoneProof(*GetStoneProofRequest, grpc.ServerStreamingServer[GetLotProofResponse]) error
 	mustEmbedUnimplementedTransparencyServiceServer()
 }
 
@@ -175,6 +199,9 @@ func (UnimplementedTransparencyServiceServer) ProveConsistency(context.Context, 
 }
 func (UnimplementedTransparencyServiceServer) GetLotProof(*GetLotProofRequest, grpc.ServerStreamingServer[GetLotProofResponse]) error {
 	return status.Error(codes.Unimplemented, "method GetLotProof not implemented")
+}
+func (UnimplementedTransparencyServiceServer) GetStoneProof(*GetStoneProofRequest, grpc.ServerStreamingServer[GetLotProofResponse]) error {
+	return status.Error(codes.Unimplemented, "method GetStoneProof not implemented")
 }
 func (UnimplementedTransparencyServiceServer) mustEmbedUnimplementedTransparencyServiceServer() {}
 func (UnimplementedTransparencyServiceServer) testEmbeddedByValue()                             {}
@@ -298,6 +325,17 @@ func _TransparencyService_GetLotProof_Handler(srv interface{}, stream grpc.Serve
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type TransparencyService_GetLotProofServer = grpc.ServerStreamingServer[GetLotProofResponse]
 
+func _TransparencyService_GetStoneProof_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(GetStoneProofRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(TransparencyServiceServer).GetStoneProof(m, &grpc.GenericServerStream[GetStoneProofRequest, GetLotProofResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type TransparencyService_GetStoneProofServer = grpc.ServerStreamingServer[GetLotProofResponse]
+
 // TransparencyService_ServiceDesc is the grpc.ServiceDesc for TransparencyService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -330,6 +368,11 @@ var TransparencyService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "GetLotProof",
 			Handler:       _TransparencyService_GetLotProof_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "GetStoneProof",
+			Handler:       _TransparencyService_GetStoneProof_Handler,
 			ServerStreams: true,
 		},
 	},
