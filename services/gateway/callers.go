@@ -53,11 +53,15 @@ func (d *doors) enter(w http.ResponseWriter, r *http.Request) error {
 		_, err := d.callers.Caller(rpc.Credentials{Authorization: tokens, TLS: r.TLS})
 		return err
 	case len(tokens) > 0:
+		if who, err := d.callers.Caller(rpc.Credentials{Authorization: tokens, TLS: r.TLS}); err == nil {
+			*r = *r.WithContext(rpc.WithCaller(r.Context(), who))
+		}
 		return nil
 	}
 	who, err := d.ambient(w, r)
 	if err == nil {
 		r.Header.Set("Authorization", d.callers.Vouch(who))
+		*r = *r.WithContext(rpc.WithCaller(r.Context(), who)) // a page is another one for another caller
 		return nil
 	}
 	if _, ok := fault.As(err); ok && !private {

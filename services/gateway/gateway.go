@@ -48,6 +48,9 @@ type Config struct {
 	Staff Staff
 	// Secure says that browsers reach the gateway by TLS, so that a session's cookie is sent by nothing else.
 	Secure bool
+	// Pages are what else is served, by the pattern of net/http that leads to it. A page finds its caller, if it has one that is in force, with rpc.CallerFrom, and
+	// who calls on goes by the Authorization header of its request. It must refuse by itself who may not see it.
+	Pages map[string]http.Handler
 	// Ready tells why the node cannot answer yet; nil means that it can.
 	Ready func() error
 	// MaxStreams bounds the event streams that one client address may hold open; 0: 64.
@@ -142,6 +145,9 @@ func New(ctx context.Context, cfg Config) (http.Handler, error) {
 	if cfg.Staff != nil {
 		mux.Handle(loginPath, only(login(in), http.MethodGet))
 		mux.Handle(callbackPath, only(finish(in), http.MethodGet))
+	}
+	for pattern, page := range cfg.Pages {
+		mux.Handle(pattern, page)
 	}
 	mux.Handle("/healthz", only(health(cfg.Ready), http.MethodGet, http.MethodHead))
 	mux.Handle("/", api(routes))

@@ -9,6 +9,7 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
@@ -110,8 +111,8 @@ func login(d *doors) http.HandlerFunc {
 // loggedIn is the page that a login ends with. It leads on by itself and not by a redirect: a browser takes those for the doing of the site
 // that it came from, and would leave out the cookie that it just got.
 const loggedIn = `<!doctype html>
-<html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="0;url=/session"><title>lotpaper</title>
-<p>You are logged in. <a href="/session">Go on</a></p></html>
+<html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="0;url=/lots"><title>lotpaper</title>
+<p>You are logged in. <a href="/lots">Go on</a></p></html>
 `
 
 // finish serves GET /session/callback.
@@ -180,20 +181,76 @@ func (d *doors) begin(w http.ResponseWriter, r *http.Request) error {
 	if err := d.sameOrigin(r); err != nil {
 		return err
 	}
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err == nil && kind == formType {
+		return d.beginByForm(w, r)
+	}
 	token, err := tokenOf(r)
 	if err != nil {
 		return err
 	}
-	// The same rules as for a token in a header, also beside a certificate.
-	if _, err := d.callers.Caller(rpc.Credentials{Authorization: []string{"Bearer " + token}, TLS: r.TLS}); err != nil {
-		return err
-	}
-	id, s, err := d.sessions.Begin(token)
+	s, err := d.beginWith(w, r, token)
 	if err != nil {
 		return err
 	}
-	d.begun(w, r, id, s)
 	return writeSession(w, s)
+}
+
+const formType = "application/x-www-form-urlencoded"
+
+// signInPath is the page with the form that begins a session.
+const signInPath = "/signin"
+
+// beginByForm begins a session from the form of the sign-in page, for browsers without scripts. Forms of other sites' pages can send the same, and browsers of old
+// that do not say whose page sent it are refused. It leads on to the page that was wanted, or back to the form.
+func (d *doors) beginByForm(w http.ResponseWriter, r *http.Request) error {
+	if r.Header.Get("Sec-Fetch-Site") != "same-origin" && r.Header.Get("Origin") == "" {
+		return fault.New(fault.NotAllowed, "Origin", "found a form and no word on whose page it is, accepted is the form of %s sent by a browser that says so, or a body in JSON", signInPath)
+	}
+	if err := r.ParseForm(); err != nil {
+		var tooLarge *http.MaxBytesError
+		if errors.As(err, &tooLarge) {
+			return bodyTooLarge(-1)
+		}
+		return fault.New(fault.InvalidField, "", "found a form that is not well formed")
+	}
+	next := r.PostForm.Get("next")
+	if !ownPath(next) {
+		next = "/lots"
+	}
+	h := w.Header()
+	_, err := d.beginWith(w, r, strings.TrimSpace(r.PostForm.Get("token")))
+	if f, ok := fault.As(err); ok {
+		h.Set("Location", signInPath+"?"+url.Values{"because": {string(f.Reason)}, "next": {next}}.Encode())
+	} else if err != nil {
+		return err
+	} else {
+		h.Set("Location", next)
+	}
+	w.WriteHeader(http.StatusSeeOther)
+	return nil
+}
+
+// ownPath tells whether a text is a path of this host and of no other: browsers take // and a backslash for the beginning of a host.
+func ownPath(p string) bool {
+	if !strings.HasPrefix(p, "/") || strings.HasPrefix(p, "//") || strings.ContainsFunc(p, func(c rune) bool { return c == '\\' || c < ' ' || c == 0x7f }) {
+		return false
+	}
+	u, err := url.Parse(p)
+	return err == nil && u.Host == "" && u.Scheme == ""
+}
+
+// beginWith begins a session with a token.
+func (d *doors) beginWith(w http.ResponseWriter, r *http.Request, token string) (session.Session, error) {
+	// The same rules as for a token in a header, also beside a certificate.
+	if _, err := d.callers.Caller(rpc.Credentials{Authorization: []string{"Bearer " + token}, TLS: r.TLS}); err != nil {
+		return session.Session{}, err
+	}
+	id, s, err := d.sessions.Begin(token)
+	if err != nil {
+		return session.Session{}, err
+	}
+	d.begun(w, r, id, s)
+	return s, nil
 }
 
 // begun gives the browser its new session in place of one that it had.

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 
@@ -126,7 +127,9 @@ func TestSessionsThatAreNotBegun(t *testing.T) {
 		"nothing":               {``, nil, 400, "INVALID_FIELD", ""},
 		"half":                  {`{"token":"x"`, nil, 400, "INVALID_FIELD", ""},
 		"more":                  {good + `{}`, nil, 400, "INVALID_FIELD", ""},
-		"as a form":             {good, []string{"Content-Type", "application/x-www-form-urlencoded"}, 400, "INVALID_FIELD", "Content-Type"},
+		"as nobody's form":      {"token=" + goodToken, []string{"Content-Type", "application/x-www-form-urlencoded"}, 403, "NOT_ALLOWED", "Origin"},
+		"another site's form":   {"token=" + goodToken, []string{"Content-Type", "application/x-www-form-urlencoded", "Sec-Fetch-Site", "cross-site", "Origin", "https://elsewhere.example"}, 403, "NOT_ALLOWED", "Origin"},
+		"half a form":           {"token=%", []string{"Content-Type", "application/x-www-form-urlencoded", "Sec-Fetch-Site", "same-origin"}, 400, "INVALID_FIELD", ""},
 		"as text":               {good, []string{"Content-Type", "text/plain"}, 400, "INVALID_FIELD", "Content-Type"},
 		"of no type":            {good, []string{"Content-Type", ""}, 400, "INVALID_FIELD", "Content-Type"},
 		"too large":             {`{"token":"` + strings.Repeat("x", MaxBody) + `"}`, nil, 413, "TOO_LARGE", ""},
@@ -285,5 +288,60 @@ func TestOrderOfChecksWithSession(t *testing.T) {
 				t.Errorf("%d %s, want %d", a.code, a.body, c.code)
 			}
 		})
+	}
+}
+
+// A browser without scripts sends the form of the sign-in page, and is led on to a page of this host.
+func TestSessionByForm(t *testing.T) {
+	w := newWorld(t, nil)
+	w.server.Client().CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+	for name, c := range map[string]struct {
+		token, next, to string
+		begun           bool
+	}{
+		"to what was wanted":  {goodToken, "/lots/harrow-gully.r1?asOf=2026-01-01", "/lots/harrow-gully.r1?asOf=2026-01-01", true},
+		"pasted with blanks":  {" " + goodToken + "\n", "/bench", "/bench", true},
+		"nothing wanted":      {goodToken, "", "/lots", true},
+		"another host":        {goodToken, "https://elsewhere.example/", "/lots", true},
+		"another, in short":   {goodToken, "//elsewhere.example/", "/lots", true},
+		"another, by slashes": {goodToken, "/\\elsewhere.example/", "/lots", true},
+		"a line break":        {goodToken, "/x\r\nSet-Cookie: a=b", "/lots", true},
+		"an unknown token":    {"lp_nobody", "/bench", "/signin?because=BAD_TOKEN&next=%2Fbench", false},
+		"no token":            {"", "", "/signin?because=BAD_TOKEN&next=%2Flots", false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			a := w.do(t, request{method: "POST", path: "/session", noToken: true, body: strings.NewReader(url.Values{"token": {c.token}, "next": {c.next}}.Encode()),
+				header: []string{"Content-Type", "application/x-www-form-urlencoded", "Sec-Fetch-Site", "same-origin"}})
+			if a.code != 303 || a.header.Get("Location") != c.to || (len(a.header.Values("Set-Cookie")) == 1) != c.begun {
+				t.Errorf("%d to %q with %v: %s", a.code, a.header.Get("Location"), a.header.Values("Set-Cookie"), a.body)
+			}
+		})
+	}
+}
+
+// A page finds its caller, whatever it is known by, and none where what it shows is not in force.
+func TestPagesKnowTheirCaller(t *testing.T) {
+	page := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		c, _ := rpc.CallerFrom(r.Context())
+		fmt.Fprintf(w, "%s %s", c.Party, c.Means)
+	})
+	w := newWorld(t, func(c *Config, _ *http.Server) { c.Pages = map[string]http.Handler{"/page": page} })
+	b := w.enter(t, goodToken)
+	for name, c := range map[string]struct {
+		method string
+		header []string
+		want   string
+	}{
+		"a session":              {"GET", []string{"Cookie", b.sends()}, "harrow-gully session"},
+		"a token":                {"GET", []string{"Authorization", "Bearer " + shopToken}, "moor-shop token"},
+		"nothing":                {"GET", nil, " "},
+		"an unknown token":       {"GET", []string{"Authorization", "Bearer lp_nobody"}, " "},
+		"an unknown session":     {"GET", []string{"Cookie", b.cookie.Name + "=nobody"}, " "},
+		"a change, by a session": {"POST", []string{"Cookie", b.sends(), "X-CSRF-Token", b.CSRFToken}, "harrow-gully session"},
+		"and without its value":  {"POST", []string{"Cookie", b.sends()}, " "},
+	} {
+		if a := w.do(t, request{method: c.method, path: "/page", noToken: true, header: c.header}); a.code != 200 || string(a.body) != c.want {
+			t.Errorf("%s: %d %q, want %q", name, a.code, a.body, c.want)
+		}
 	}
 }
