@@ -50,6 +50,7 @@ func (f *serveFlags) bind(flags *pflag.FlagSet) {
 	flags.StringVar(&c.OIDCClientID, "oidc-client-id", "", "the id by which the issuer knows this service")
 	flags.StringVar(&c.OIDCClientSecretFile, "oidc-client-secret-file", "", "file with the secret that belongs to it; none for a public client")
 	flags.StringVar(&c.OIDCPartyClaim, "oidc-party-claim", "", "claim of the ID token that holds the party a person works for; the issuer's administrators alone may be able to set it")
+	flags.StringVar(&c.PublicAddress, "public-address", "", "where people reach the pages, such as https://stones.example, as it stands in links on labels; default: the host that a request names")
 	flags.BoolVar(&c.BehindTLSProxy, "behind-tls-proxy", false, "other machines reach this node only through something that ends TLS")
 	flags.Uint64Var(&f.reserveMiB, "reserve", 256, "free space in MiB below which appends and uploads are refused")
 	flags.StringVar(&f.logLevel, "log-level", "info", "debug, info, warn or error")

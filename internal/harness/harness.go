@@ -16,6 +16,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -47,6 +48,7 @@ import (
 	"github.com/lotpaper/lotpaper/services/intake"
 	"github.com/lotpaper/lotpaper/services/laboratory"
 	"github.com/lotpaper/lotpaper/services/ledger"
+	"github.com/lotpaper/lotpaper/services/pages"
 	"github.com/lotpaper/lotpaper/services/privacy"
 	"github.com/lotpaper/lotpaper/services/status"
 	"github.com/lotpaper/lotpaper/services/transparency"
@@ -80,6 +82,8 @@ type Config struct {
 	OIDCIssuer, OIDCClientID, OIDCClientSecretFile, OIDCPartyClaim string
 	// BehindTLSProxy says that whoever reaches this node from other machines does so through something that ends TLS.
 	BehindTLSProxy bool
+	// PublicAddress is where people reach the pages, such as https://stones.example. It stands in the links on labels; "": the host that a request names.
+	PublicAddress string
 
 	// Reserve is the free space in bytes below which appends and uploads are refused; 0: 256 MiB.
 	Reserve uint64
@@ -140,6 +144,9 @@ func (c *Config) check() error {
 				wrong = append(wrong, fmt.Errorf("%s: found %q without TLS, accepted is a loopback address, a certificate with its key, or the word that a proxy ends TLS: tokens must not cross a network in the clear", name, addr))
 			}
 		}
+	}
+	if u, err := url.Parse(c.PublicAddress); c.PublicAddress != "" && (err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "" || u.User != nil) {
+		wrong = append(wrong, fmt.Errorf("public address: found %q, accepted is https or http with a host and nothing behind it, such as https://stones.example", c.PublicAddress))
 	}
 	return errors.Join(wrong...)
 }
@@ -534,16 +541,22 @@ func (n *Node) listen(ctx context.Context) error {
 	if cfg.Listen == "" {
 		return nil
 	}
-	people, err := n.logins()
+	logins, err := n.logins()
 	if err != nil {
 		return err
+	}
+	secure := encrypted != nil || cfg.BehindTLSProxy
+	people, err := pages.New(pages.Config{Conn: conn, Address: cfg.PublicAddress, Secure: secure, StaffLogin: logins != nil, Logger: cfg.Logger})
+	if err != nil {
+		return fmt.Errorf("make the pages: %w", err)
 	}
 	handler, err := gateway.New(ctx, gateway.Config{
 		Conn:     conn,
 		Callers:  server.Authenticator(),
 		Sessions: session.New(server.Authenticator(), time.Now),
-		Staff:    people,
-		Secure:   encrypted != nil || cfg.BehindTLSProxy,
+		Staff:    logins,
+		Secure:   secure,
+		Pages:    people.Handlers(),
 		Ready:    n.Ready,
 		Logger:   cfg.Logger,
 	})

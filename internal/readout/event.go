@@ -18,8 +18,8 @@ func Kind(e *pb.Event) string {
 	return fd.JSONName()
 }
 
-// tells says in one line what an event is about. It leaves much out: -o json has all.
-func tells(e *pb.Event) string {
+// Tells says in one line what an event is about. It leaves much out: -o json has all.
+func Tells(e *pb.Event) string {
 	switch b := e.GetBody().(type) {
 	case *pb.Event_Mined:
 		return phrase("dug in "+b.Mined.GetOrigin().GetCountry(), material(b.Mined.GetMaterial()), amount(b.Mined.Pieces, b.Mined.GetMass()))

@@ -14,7 +14,7 @@ func History(p *table.Page, lot string, events []*pb.Event, pinned int64, more b
 		table.Column{Head: "event"}, table.Column{Head: "what", Wrap: true})
 	for _, e := range events {
 		tone := table.Plain
-		text := tells(e)
+		text := Tells(e)
 		switch {
 		case e.WithdrawnBy != nil:
 			tone = table.Quiet

@@ -44,6 +44,7 @@ const (
 	widthLib     = "github.com/rivo/uniseg"
 	oidcLib      = "github.com/coreos/go-oidc/v3"
 	oauthLib     = "golang.org/x/oauth2"
+	qrLib        = "rsc.io/qr"
 	mathsLib     = "gonum.org/v1/gonum"
 	anyInternal  = "internal/..."
 	anyService   = "services/..."
@@ -164,6 +165,10 @@ func importRules() map[string]importRule {
 		"services/gateway": {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, gatewayLib, rateLib, syncLib},
+		},
+		"services/pages": {
+			module:  []string{"internal/opal", "internal/fault", "internal/disclosure", "internal/readout", "internal/rpc", anyGenerated},
+			outside: []string{grpcLib, protobufLib, genprotoLib, textLib, qrLib},
 		},
 		harness: {
 			module:  []string{anyInternal, anyService},
