@@ -51,6 +51,7 @@ func Methods() map[string]Access {
 
 		pb.StatusService_GetLog_FullMethodName:             Public,
 		pb.StatusService_ListLots_FullMethodName:           Read,
+		pb.StatusService_ListAlerts_FullMethodName:         Read,
 		pb.StatusService_GetLot_FullMethodName:             Read,
 		pb.StatusService_GetHistory_FullMethodName:         Read,
 		pb.StatusService_GetLineage_FullMethodName:         Read,

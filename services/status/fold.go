@@ -469,6 +469,9 @@ func (f *folding) writeOut() error {
 			return err
 		}
 		c.size = len(value)
+		if err := f.listOffer(lot, c); err != nil {
+			return err
+		}
 	}
 	for _, handle := range sorted(f.handles) {
 		if err := write(f.batch, f.store.codecs.handle, keyHandle(handle), f.handles[handle]); err != nil {
@@ -481,6 +484,31 @@ func (f *folding) writeOut() error {
 		}
 	}
 	return nil
+}
+
+// listOffer keeps the list of what waits for a party's receipt at what the lot's record says.
+func (f *folding) listOffer(lot string, c *changed) error {
+	before := ""
+	if !c.opened {
+		old, err := f.store.lot(lot)
+		if err != nil {
+			return err
+		}
+		before = old.offeredTo()
+	}
+	now := c.record.offeredTo()
+	if before == now {
+		return nil
+	}
+	if before != "" {
+		if err := f.batch.Delete(keyOffer(before, lot), nil); err != nil {
+			return err
+		}
+	}
+	if now == "" {
+		return nil
+	}
+	return f.batch.Set(keyOffer(now, lot), nil, nil)
 }
 
 // finish commits the blocks, and only then lets readers see their records in the cache.

@@ -132,8 +132,8 @@ func TestRebuildIsByteIdentical(t *testing.T) {
 		if s := ask(t, "mine", w.service.GetStatus, &pb.GetStatusRequest{Lot: "mine.s3"}); s.Overall == "" {
 			t.Errorf("after the rebuild: %v", s)
 		}
-		if left := entries(t, w, "data"); strings.Join(left, " ") != "status-5" {
-			t.Errorf("folders %v, want status-5 alone", left)
+		if left := entries(t, w, "data"); strings.Join(left, " ") != "status-6" {
+			t.Errorf("folders %v, want status-6 alone", left)
 		}
 	})
 	t.Run("opened again", func(t *testing.T) {
@@ -184,7 +184,7 @@ func TestTheProjectionOfAnotherLogIsMadeAnew(t *testing.T) {
 			w := emptyWorld(t, test.epoch)
 			test.fill(w)
 			// The other log's projection lies in this log's folder, beside one of an earlier version of the program.
-			copyFolder(t, one, "data/status-5", w, "data/status-5")
+			copyFolder(t, one, "data/status-6", w, "data/status-6")
 			if err := w.fs.MkdirAll("data/status-0", 0o700); err != nil {
 				t.Fatal(err)
 			}
@@ -194,7 +194,7 @@ func TestTheProjectionOfAnotherLogIsMadeAnew(t *testing.T) {
 			fresh := w.openIn("fresh", nil)
 			w.settle(fresh)
 			same(t, got, dump(t, storeOf(fresh)))
-			waitFor(t, func() bool { return strings.Join(entries(t, w, "data"), " ") == "status-5" })
+			waitFor(t, func() bool { return strings.Join(entries(t, w, "data"), " ") == "status-6" })
 		})
 	}
 }
@@ -389,7 +389,7 @@ func TestADamagedProjectionIsMadeAnew(t *testing.T) {
 	if err := w.service.Close(); err != nil {
 		t.Fatal(err)
 	}
-	list, err := w.fs.List("data/status-5")
+	list, err := w.fs.List("data/status-6")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -404,8 +404,8 @@ func TestADamagedProjectionIsMadeAnew(t *testing.T) {
 		} {
 			t.Run(name+" "+kind, func(t *testing.T) {
 				other := emptyWorld(t, [16]byte{7})
-				copyFolder(t, w, "data/status-5", other, "data/status-5")
-				damaged := path.Join("data/status-5", name)
+				copyFolder(t, w, "data/status-6", other, "data/status-6")
+				damaged := path.Join("data/status-6", name)
 				b := damage(readFile(t, other, damaged))
 				if b == nil {
 					err = other.fs.Remove(damaged)

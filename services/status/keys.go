@@ -18,6 +18,7 @@ const (
 	kindAlert      = 'a' // party, side, position → alert
 	kindValid      = 'v' // number → validation
 	kindCompromise = 'x' // position → compromise
+	kindOffer      = 'o' // party, lot that waits for its receipt →
 	kindFile       = 'f' // SHA-256 of a file, position, place in the event → fileUse
 )
 
@@ -38,6 +39,11 @@ func keyHandle(handle string) []byte { return appendKey(kindHandle, handle) }
 func keyParty(party string) []byte { return append(appendKey(kindRoles, party), 0) }
 
 func keyRoles(party, lot string) []byte { return append(keyParty(party), lot...) }
+
+// keyOffers is the prefix of the lots that wait for a party's receipt.
+func keyOffers(party string) []byte { return append(appendKey(kindOffer, party), 0) }
+
+func keyOffer(party, lot string) []byte { return append(keyOffers(party), lot...) }
 
 // keySales is the prefix of a lot's sales.
 func keySales(lot string) []byte { return append(appendKey(kindSale, lot), 0) }

@@ -30,6 +30,7 @@ type filter struct {
 	material      opal.MaterialKind
 	treatment     opal.Treatment // "": overall
 	verdict       evidence.Verdict
+	pending       string // "me", "others" or ""
 }
 
 // ListLots lists the lots that the caller holds or owns, or once held, owned or sold, in the order of their ids. Pages are pinned: lots that the caller
@@ -56,7 +57,7 @@ func (s *Service) ListLots(ctx context.Context, in *pb.ListLotsRequest) (*pb.Lis
 		return nil, err
 	}
 	defer done()
-	question := query(m.epoch, "lots", party, want.holder, want.owner, string(want.state), string(want.material), string(want.treatment), string(want.verdict))
+	question := query(m.epoch, "lots", party, want.holder, want.owner, string(want.state), string(want.material), string(want.treatment), string(want.verdict), want.pending)
 	from, err := parseToken(in.GetPageToken(), question)
 	if err != nil {
 		return nil, err
@@ -64,7 +65,7 @@ func (s *Service) ListLots(ctx context.Context, in *pb.ListLotsRequest) (*pb.Lis
 	if from == nil {
 		from = &cursor{next: m.next}
 	}
-	p := &lotPage{service: s, moment: m, filter: want, pinned: from.next, size: size, now: opal.InstantOf(s.cfg.Now())}
+	p := &lotPage{service: s, moment: m, party: party, filter: want, pinned: from.next, size: size, now: opal.InstantOf(s.cfg.Now())}
 	more, err := p.read(party, from.last)
 	if err != nil {
 		return nil, err
@@ -82,10 +83,10 @@ func spellOut(in *pb.ListLotsRequest) (*pb.ListLotsRequest, error) {
 		return in, nil
 	}
 	refuse := func(found string) error {
-		return fault.New(fault.InvalidField, "filter", "found %s; accepted are terms joined by AND, each holder=, owner=, state=, material= or verdict= with a value, such as holder=me AND state=OPEN", found)
+		return fault.New(fault.InvalidField, "filter", "found %s; accepted are terms joined by AND, each holder=, owner=, state=, material=, verdict= or pending= with a value, such as holder=me AND state=OPEN", found)
 	}
 	out := proto.CloneOf(in)
-	fields := map[string]**string{"holder": &out.Holder, "owner": &out.Owner, "state": &out.State, "material": &out.Material, "verdict": &out.Verdict}
+	fields := map[string]**string{"holder": &out.Holder, "owner": &out.Owner, "state": &out.State, "material": &out.Material, "verdict": &out.Verdict, "pending": &out.Pending}
 	for i, term := range strings.Split(in.GetFilter(), " AND ") {
 		name, value, ok := strings.Cut(strings.TrimSpace(term), "=")
 		name, value = strings.TrimSpace(name), strings.Trim(strings.TrimSpace(value), `"`)
@@ -124,6 +125,9 @@ func parseFilter(in *pb.ListLotsRequest, party string) (f filter, err error) {
 		return f, err
 	}
 	if f.material, err = oneOf("material", in.GetMaterial(), opal.AllMaterialKinds()); err != nil {
+		return f, err
+	}
+	if f.pending, err = oneOf("pending", in.GetPending(), []string{"me", "others"}); err != nil {
 		return f, err
 	}
 	verdict := in.GetVerdict()
@@ -182,6 +186,7 @@ func joined[T ~string](list []T) string {
 type lotPage struct {
 	service *Service
 	moment  *moment
+	party   string
 	filter  filter
 	pinned  uint64
 	size    int
@@ -193,6 +198,10 @@ type lotPage struct {
 // read fills the page; more tells that the list may go on.
 func (p *lotPage) read(party, from string) (more bool, err error) {
 	prefix := keyParty(party)
+	offers := p.filter.pending == "me"
+	if offers {
+		prefix = keyOffers(party)
+	}
 	lower := append(append([]byte(nil), prefix...), from...)
 	if from != "" {
 		lower = append(lower, 0)
@@ -210,6 +219,9 @@ func (p *lotPage) read(party, from string) (more bool, err error) {
 		}
 		looked++
 		p.last = string(key[len(prefix):])
+		if offers {
+			return true, p.look(p.last)
+		}
 		if len(value) != 8 {
 			return false, fmt.Errorf("the record %q has %d bytes", key, len(value))
 		}
@@ -233,6 +245,9 @@ func (p *lotPage) look(id string) error {
 	f := &p.filter
 	if f.holder != "" && a.Holder != f.holder || f.owner != "" && a.Owner != f.owner ||
 		f.state != "" && a.State != f.state || f.material != "" && a.Material.Kind != f.material {
+		return nil
+	}
+	if f.pending == "others" && (a.Pending == nil || a.Pending.From != p.party) || f.pending == "me" && (a.Pending == nil || a.Pending.To != p.party) {
 		return nil
 	}
 	out := &pb.LotSummary{

@@ -63,6 +63,9 @@ func TestListLotsShowsThePartysOwn(t *testing.T) {
 		"the dealer's lots declared as dyed": {"dealer", &pb.ListLotsRequest{Holder: ptr("me"), Verdict: ptr("DYE:DECLARED")}, []string{"dealer.v"}},
 		"the miner's untested lots":          {"mine", &pb.ListLotsRequest{Holder: ptr("me"), Verdict: ptr("SMOKE:NOT_TESTED")}, []string{"mine.r1", "mine.s2", "mine.s3"}},
 		"what is only offered is not yet":    {"shop", &pb.ListLotsRequest{}, []string{"dealer.c1"}},
+		"what waits for the shop":            {"shop", &pb.ListLotsRequest{Pending: ptr("me")}, []string{"mine.s3"}},
+		"what the miner waits to be rid of":  {"mine", &pb.ListLotsRequest{Filter: ptr("pending=others")}, []string{"mine.s3"}},
+		"what came and waits no more":        {"lab", &pb.ListLotsRequest{Pending: ptr("me")}, nil},
 		"a party without lots":               {"cutter", &pb.ListLotsRequest{}, nil},
 		"by a filter":                        {"mine", &pb.ListLotsRequest{Filter: ptr("owner=me AND holder=lab")}, []string{"mine.a"}},
 		"by a filter with a verdict":         {"dealer", &pb.ListLotsRequest{Filter: ptr(`holder = "me" AND verdict=DYE:DECLARED`)}, []string{"dealer.v"}},
@@ -155,4 +158,69 @@ func TestPagingWhileWriting(t *testing.T) {
 			r.Fatalf("the pages show %v, want %v", got, want)
 		}
 	})
+}
+
+// What waits for a party's receipt is listed from the offer on, up to the receipt, the refusal, or the taking back; and again if one of these is withdrawn.
+func TestListLotsThatWait(t *testing.T) {
+	w := newWorld(t)
+	w.story()
+	waits := func(want ...string) {
+		t.Helper()
+		if got := lotNames(ask(t, "shop", w.service.ListLots, &pb.ListLotsRequest{Pending: ptr("me")}).Lots); !slices.Equal(got, want) {
+			t.Errorf("%v wait, want %v", got, want)
+		}
+	}
+	waits()
+	w.post(handed("mine", "mine.s2", "2026-02-01", "shop", opal.ForViewing), handed("mine", "mine.s3", "2026-02-01", "shop", opal.ForViewing))
+	waits("mine.s2", "mine.s3")
+	w.post(received("shop", "mine.s2", "2026-02-02"))
+	waits("mine.s3")
+	no := w.one(opal.Event{Party: "shop", Lot: "mine.s3", OccurredAt: "2026-02-02", Refused: &opal.Refused{Because: "too dark"}})
+	waits()
+	w.post(opal.Event{Party: "shop", Lot: "mine.s3", OccurredAt: "2026-02-03", Withdrawn: &opal.Withdrawn{Event: no.Event.ID(), Because: "the wrong lot"}})
+	waits("mine.s3")
+	w.post(opal.Event{Party: "mine", Lot: "mine.s3", OccurredAt: "2026-02-04", Received: &opal.Received{CameBack: true}})
+	waits()
+	again := w.openIn("again", nil)
+	if got := ask(t, "shop", again.ListLots, &pb.ListLotsRequest{Pending: ptr("me")}).Lots; len(got) != 0 {
+		t.Errorf("made anew: %v", lotNames(got))
+	}
+}
+
+func TestListAlerts(t *testing.T) {
+	w := newWorld(t)
+	w.story()
+	first := w.one(treated("treater", "mine.r1", "2026-01-06", opal.Smoke))
+	second := w.one(treated("treater", "mine.r1", "2026-01-06", opal.OilWax))
+	alerts := func(party string, size int32, token string) (*pb.ListAlertsResponse, []string) {
+		out := ask(t, party, w.service.ListAlerts, &pb.ListAlertsRequest{PageSize: &size, PageToken: &token})
+		var got []string
+		for _, a := range out.Alerts {
+			got = append(got, fmt.Sprintf("%d %s %s %d", a.Position, a.Side, a.Alert.GetTreatment(), a.Alert.Count))
+		}
+		return out, got
+	}
+	at := func(rec *opal.Recorded, rest string) string { return fmt.Sprintf("%d %s", rec.Position, rest) }
+	for party, want := range map[string][]string{
+		"shop":   {at(second, "holder OIL_WAX 1"), at(first, "holder SMOKE 1")},
+		"dealer": {at(second, "sold OIL_WAX 1"), at(first, "sold SMOKE 1")},
+		"mine":   {at(second, "sold OIL_WAX 1"), at(second, "holder OIL_WAX 3"), at(first, "sold SMOKE 1"), at(first, "holder SMOKE 3")},
+		"lab":    nil,
+	} {
+		waitFor(t, func() bool { _, got := alerts(party, 10, ""); return len(got) == len(want) })
+		if out, got := alerts(party, 10, ""); !slices.Equal(got, want) || out.NextPageToken != "" {
+			t.Errorf("%s: %q, want %q", party, got, want)
+		}
+		var paged []string
+		for token, more := "", true; more; {
+			out, got := alerts(party, 1, token)
+			paged = append(paged, got...)
+			token, more = out.NextPageToken, out.NextPageToken != ""
+		}
+		if !slices.Equal(paged, want) {
+			t.Errorf("%s, one a page: %q, want %q", party, paged, want)
+		}
+	}
+	refused(t, "shop", w.service.ListAlerts, &pb.ListAlertsRequest{PageToken: ptr("x")}, fault.InvalidField, "pageToken")
+	refused(t, "shop", w.service.ListAlerts, &pb.ListAlertsRequest{PageSize: ptr(int32(-1))}, fault.InvalidField, "pageSize")
 }

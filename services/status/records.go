@@ -7,7 +7,7 @@ import (
 )
 
 // schema is the version of everything below. Another number makes another directory, and what stands in the old one is made anew.
-const schema = 5
+const schema = 6
 
 // meta says what the store holds: every event before Next, of the log that had that tree then. It lies in every batch, so that a
 // store is never at two places at once.
@@ -55,6 +55,14 @@ type pending struct {
 	Event string `cbor:"1,keyasint"`
 	To    string `cbor:"2,keyasint"`
 	Title bool   `cbor:"3,keyasint,omitempty"`
+}
+
+// offeredTo is the party whose receipt the lot waits for; "": none.
+func (r *lotRecord) offeredTo() string {
+	if r == nil || r.Pending == nil || r.Pending.To == opal.Outside {
+		return ""
+	}
+	return r.Pending.To
 }
 
 // at answers who held and owned the lot once the event at the position had happened; the zero hold before the lot was opened.

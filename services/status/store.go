@@ -241,6 +241,18 @@ func (s *store) alerted(party string, side side, from, to uint64) (positions []u
 	return positions, err
 }
 
+// lastAlerted lists the positions of the events before one that a party was alerted of, the newest first, up to so many.
+func (s *store) lastAlerted(party string, side side, before uint64, most int) (positions []uint64, err error) {
+	it, err := s.db.NewIter(&pebble.IterOptions{LowerBound: keyAlerts(party, side), UpperBound: keyAlert(party, side, before)})
+	if err != nil {
+		return nil, fmt.Errorf("read records: %w", err)
+	}
+	for ok := it.Last(); ok && len(positions) < most; ok = it.Prev() {
+		positions = append(positions, lastPosition(it.Key()))
+	}
+	return positions, errors.Join(it.Error(), it.Close())
+}
+
 // storeLogger gives Pebble's words to slog. Pebble's own logger ends the process on errors that it takes for fatal; here the projection
 // stops, and the log beside it goes on.
 type storeLogger struct {

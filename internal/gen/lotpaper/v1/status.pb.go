@@ -199,7 +199,9 @@ type ListLotsRequest struct {
 	Epoch *string `protobuf:"bytes,9,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
 	// The fields above in one text, such as "holder=me AND state=OPEN": terms name=value, joined by AND (AIP-160). A field that is given
 	// here must not be given beside it.
-	Filter        *string `protobuf:"bytes,10,opt,name=filter,proto3,oneof" json:"filter,omitempty"`
+	Filter *string `protobuf:"bytes,10,opt,name=filter,proto3,oneof" json:"filter,omitempty"`
+	// "me": lots that wait for the caller's receipt, which it need not have had before; "others": lots of the caller's that wait for somebody else's.
+	Pending       *string `protobuf:"bytes,11,opt,name=pending,proto3,oneof" json:"pending,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -300,6 +302,13 @@ func (x *ListLotsRequest) GetEpoch() string {
 func (x *ListLotsRequest) GetFilter() string {
 	if x != nil && x.Filter != nil {
 		return *x.Filter
+	}
+	return ""
+}
+
+func (x *ListLotsRequest) GetPending() string {
+	if x != nil && x.Pending != nil {
+		return *x.Pending
 	}
 	return ""
 }
@@ -513,6 +522,225 @@ func (x *LotSummary) GetOverall() string {
 	return ""
 }
 
+// ListAlertsRequest asks for alerts.
+type ListAlertsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most 1,000; default 100.
+	PageSize *int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3,oneof" json:"page_size,omitempty"`
+	// From the answer before.
+	PageToken *string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3,oneof" json:"page_token,omitempty"`
+	// The answer must reflect the event at this position and all before it.
+	MinPosition *int64 `protobuf:"varint,3,opt,name=min_position,json=minPosition,proto3,oneof" json:"min_position,omitempty"`
+	// The epoch that the position belongs to.
+	Epoch         *string `protobuf:"bytes,4,opt,name=epoch,proto3,oneof" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAlertsRequest) Reset() {
+	*x = ListAlertsRequest{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAlertsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAlertsRequest) ProtoMessage() {}
+
+func (x *ListAlertsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAlertsRequest.ProtoReflect.Descriptor instead.
+func (*ListAlertsRequest) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ListAlertsRequest) GetPageSize() int32 {
+	if x != nil && x.PageSize != nil {
+		return *x.PageSize
+	}
+	return 0
+}
+
+func (x *ListAlertsRequest) GetPageToken() string {
+	if x != nil && x.PageToken != nil {
+		return *x.PageToken
+	}
+	return ""
+}
+
+func (x *ListAlertsRequest) GetMinPosition() int64 {
+	if x != nil && x.MinPosition != nil {
+		return *x.MinPosition
+	}
+	return 0
+}
+
+func (x *ListAlertsRequest) GetEpoch() string {
+	if x != nil && x.Epoch != nil {
+		return *x.Epoch
+	}
+	return ""
+}
+
+// ListAlertsResponse is one page.
+type ListAlertsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The alerts, the newest first.
+	Alerts []*ListedAlert `protobuf:"bytes,1,rep,name=alerts,proto3" json:"alerts,omitempty"`
+	// Empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// The last position that the pages reflect: they are pinned to it.
+	Position int64 `protobuf:"varint,3,opt,name=position,proto3" json:"position,omitempty"`
+	// The log's epoch.
+	Epoch         string `protobuf:"bytes,4,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAlertsResponse) Reset() {
+	*x = ListAlertsResponse{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAlertsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAlertsResponse) ProtoMessage() {}
+
+func (x *ListAlertsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAlertsResponse.ProtoReflect.Descriptor instead.
+func (*ListAlertsResponse) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListAlertsResponse) GetAlerts() []*ListedAlert {
+	if x != nil {
+		return x.Alerts
+	}
+	return nil
+}
+
+func (x *ListAlertsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListAlertsResponse) GetPosition() int64 {
+	if x != nil {
+		return x.Position
+	}
+	return 0
+}
+
+func (x *ListAlertsResponse) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+// ListedAlert is an alert with its place in the log.
+type ListedAlert struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The position of the event that it tells of.
+	Position int64 `protobuf:"varint,1,opt,name=position,proto3" json:"position,omitempty"`
+	// When the log took it, RFC 3339.
+	RecordedAt string `protobuf:"bytes,2,opt,name=recorded_at,json=recordedAt,proto3" json:"recorded_at,omitempty"`
+	// "holder": it concerns lots that the party held then; "sold": lots that it had sold.
+	Side string `protobuf:"bytes,3,opt,name=side,proto3" json:"side,omitempty"`
+	// The alert.
+	Alert         *Alert `protobuf:"bytes,4,opt,name=alert,proto3" json:"alert,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListedAlert) Reset() {
+	*x = ListedAlert{}
+	mi := &file_lotpaper_v1_status_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListedAlert) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListedAlert) ProtoMessage() {}
+
+func (x *ListedAlert) ProtoReflect() protoreflect.Message {
+	mi := &file_lotpaper_v1_status_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListedAlert.ProtoReflect.Descriptor instead.
+func (*ListedAlert) Descriptor() ([]byte, []int) {
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListedAlert) GetPosition() int64 {
+	if x != nil {
+		return x.Position
+	}
+	return 0
+}
+
+func (x *ListedAlert) GetRecordedAt() string {
+	if x != nil {
+		return x.RecordedAt
+	}
+	return ""
+}
+
+func (x *ListedAlert) GetSide() string {
+	if x != nil {
+		return x.Side
+	}
+	return ""
+}
+
+func (x *ListedAlert) GetAlert() *Alert {
+	if x != nil {
+		return x.Alert
+	}
+	return nil
+}
+
 // GetLotRequest asks for an account.
 type GetLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -528,7 +756,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[5]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -540,7 +768,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[5]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -553,7 +781,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{5}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *GetLotRequest) GetLot() string {
@@ -638,7 +866,7 @@ type GetLotResponse struct {
 
 func (x *GetLotResponse) Reset() {
 	*x = GetLotResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[6]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -650,7 +878,7 @@ func (x *GetLotResponse) String() string {
 func (*GetLotResponse) ProtoMessage() {}
 
 func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[6]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -663,7 +891,7 @@ func (x *GetLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotResponse.ProtoReflect.Descriptor instead.
 func (*GetLotResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{6}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GetLotResponse) GetLot() string {
@@ -871,7 +1099,7 @@ type Weighing struct {
 
 func (x *Weighing) Reset() {
 	*x = Weighing{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[7]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -883,7 +1111,7 @@ func (x *Weighing) String() string {
 func (*Weighing) ProtoMessage() {}
 
 func (x *Weighing) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[7]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -896,7 +1124,7 @@ func (x *Weighing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Weighing.ProtoReflect.Descriptor instead.
 func (*Weighing) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{7}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Weighing) GetEvent() string {
@@ -969,7 +1197,7 @@ type Pending struct {
 
 func (x *Pending) Reset() {
 	*x = Pending{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[8]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -981,7 +1209,7 @@ func (x *Pending) String() string {
 func (*Pending) ProtoMessage() {}
 
 func (x *Pending) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[8]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -994,7 +1222,7 @@ func (x *Pending) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pending.ProtoReflect.Descriptor instead.
 func (*Pending) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{8}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Pending) GetEvent() string {
@@ -1062,7 +1290,7 @@ type GetHistoryRequest struct {
 
 func (x *GetHistoryRequest) Reset() {
 	*x = GetHistoryRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[9]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1074,7 +1302,7 @@ func (x *GetHistoryRequest) String() string {
 func (*GetHistoryRequest) ProtoMessage() {}
 
 func (x *GetHistoryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[9]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1087,7 +1315,7 @@ func (x *GetHistoryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHistoryRequest.ProtoReflect.Descriptor instead.
 func (*GetHistoryRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{9}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetHistoryRequest) GetLot() string {
@@ -1156,7 +1384,7 @@ type GetHistoryResponse struct {
 
 func (x *GetHistoryResponse) Reset() {
 	*x = GetHistoryResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[10]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1168,7 +1396,7 @@ func (x *GetHistoryResponse) String() string {
 func (*GetHistoryResponse) ProtoMessage() {}
 
 func (x *GetHistoryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[10]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1181,7 +1409,7 @@ func (x *GetHistoryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetHistoryResponse.ProtoReflect.Descriptor instead.
 func (*GetHistoryResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{10}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetHistoryResponse) GetEvents() []*Event {
@@ -1229,7 +1457,7 @@ type GetLineageRequest struct {
 
 func (x *GetLineageRequest) Reset() {
 	*x = GetLineageRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[11]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1241,7 +1469,7 @@ func (x *GetLineageRequest) String() string {
 func (*GetLineageRequest) ProtoMessage() {}
 
 func (x *GetLineageRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[11]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1254,7 +1482,7 @@ func (x *GetLineageRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLineageRequest.ProtoReflect.Descriptor instead.
 func (*GetLineageRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{11}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GetLineageRequest) GetLot() string {
@@ -1304,7 +1532,7 @@ type GetLineageResponse struct {
 
 func (x *GetLineageResponse) Reset() {
 	*x = GetLineageResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[12]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1316,7 +1544,7 @@ func (x *GetLineageResponse) String() string {
 func (*GetLineageResponse) ProtoMessage() {}
 
 func (x *GetLineageResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[12]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1329,7 +1557,7 @@ func (x *GetLineageResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLineageResponse.ProtoReflect.Descriptor instead.
 func (*GetLineageResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{12}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetLineageResponse) GetLots() []*LineageLot {
@@ -1390,7 +1618,7 @@ type LineageLot struct {
 
 func (x *LineageLot) Reset() {
 	*x = LineageLot{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[13]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1402,7 +1630,7 @@ func (x *LineageLot) String() string {
 func (*LineageLot) ProtoMessage() {}
 
 func (x *LineageLot) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[13]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1415,7 +1643,7 @@ func (x *LineageLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LineageLot.ProtoReflect.Descriptor instead.
 func (*LineageLot) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{13}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *LineageLot) GetLot() string {
@@ -1486,7 +1714,7 @@ type LineageEdge struct {
 
 func (x *LineageEdge) Reset() {
 	*x = LineageEdge{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[14]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1498,7 +1726,7 @@ func (x *LineageEdge) String() string {
 func (*LineageEdge) ProtoMessage() {}
 
 func (x *LineageEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[14]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1511,7 +1739,7 @@ func (x *LineageEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LineageEdge.ProtoReflect.Descriptor instead.
 func (*LineageEdge) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{14}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *LineageEdge) GetFrom() string {
@@ -1568,7 +1796,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[15]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1580,7 +1808,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[15]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1593,7 +1821,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{15}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetStatusRequest) GetLot() string {
@@ -1664,7 +1892,7 @@ type GetStatusResponse struct {
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[16]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1676,7 +1904,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[16]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1689,7 +1917,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{16}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *GetStatusResponse) GetLot() string {
@@ -1805,7 +2033,7 @@ type TreatmentStatus struct {
 
 func (x *TreatmentStatus) Reset() {
 	*x = TreatmentStatus{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[17]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1817,7 +2045,7 @@ func (x *TreatmentStatus) String() string {
 func (*TreatmentStatus) ProtoMessage() {}
 
 func (x *TreatmentStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[17]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1830,7 +2058,7 @@ func (x *TreatmentStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TreatmentStatus.ProtoReflect.Descriptor instead.
 func (*TreatmentStatus) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{17}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *TreatmentStatus) GetTreatment() string {
@@ -1934,7 +2162,7 @@ type SampleSupport struct {
 
 func (x *SampleSupport) Reset() {
 	*x = SampleSupport{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1946,7 +2174,7 @@ func (x *SampleSupport) String() string {
 func (*SampleSupport) ProtoMessage() {}
 
 func (x *SampleSupport) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[18]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1959,7 +2187,7 @@ func (x *SampleSupport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleSupport.ProtoReflect.Descriptor instead.
 func (*SampleSupport) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{18}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *SampleSupport) GetEvent() string {
@@ -2056,7 +2284,7 @@ type LikelihoodRatio struct {
 
 func (x *LikelihoodRatio) Reset() {
 	*x = LikelihoodRatio{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2068,7 +2296,7 @@ func (x *LikelihoodRatio) String() string {
 func (*LikelihoodRatio) ProtoMessage() {}
 
 func (x *LikelihoodRatio) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[19]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2081,7 +2309,7 @@ func (x *LikelihoodRatio) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LikelihoodRatio.ProtoReflect.Descriptor instead.
 func (*LikelihoodRatio) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{19}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *LikelihoodRatio) GetRatio() float64 {
@@ -2169,7 +2397,7 @@ type EvidenceItem struct {
 
 func (x *EvidenceItem) Reset() {
 	*x = EvidenceItem{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2181,7 +2409,7 @@ func (x *EvidenceItem) String() string {
 func (*EvidenceItem) ProtoMessage() {}
 
 func (x *EvidenceItem) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[20]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2194,7 +2422,7 @@ func (x *EvidenceItem) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvidenceItem.ProtoReflect.Descriptor instead.
 func (*EvidenceItem) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{20}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *EvidenceItem) GetEvent() string {
@@ -2386,7 +2614,7 @@ type CustodySpan struct {
 
 func (x *CustodySpan) Reset() {
 	*x = CustodySpan{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2398,7 +2626,7 @@ func (x *CustodySpan) String() string {
 func (*CustodySpan) ProtoMessage() {}
 
 func (x *CustodySpan) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[21]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2411,7 +2639,7 @@ func (x *CustodySpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CustodySpan.ProtoReflect.Descriptor instead.
 func (*CustodySpan) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{21}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CustodySpan) GetHolder() string {
@@ -2479,7 +2707,7 @@ type SaleClaims struct {
 
 func (x *SaleClaims) Reset() {
 	*x = SaleClaims{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2491,7 +2719,7 @@ func (x *SaleClaims) String() string {
 func (*SaleClaims) ProtoMessage() {}
 
 func (x *SaleClaims) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[22]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2504,7 +2732,7 @@ func (x *SaleClaims) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SaleClaims.ProtoReflect.Descriptor instead.
 func (*SaleClaims) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{22}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *SaleClaims) GetEvent() string {
@@ -2573,7 +2801,7 @@ type ClaimThenAndNow struct {
 
 func (x *ClaimThenAndNow) Reset() {
 	*x = ClaimThenAndNow{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2585,7 +2813,7 @@ func (x *ClaimThenAndNow) String() string {
 func (*ClaimThenAndNow) ProtoMessage() {}
 
 func (x *ClaimThenAndNow) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[23]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2598,7 +2826,7 @@ func (x *ClaimThenAndNow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClaimThenAndNow.ProtoReflect.Descriptor instead.
 func (*ClaimThenAndNow) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{23}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ClaimThenAndNow) GetClaim() string {
@@ -2648,7 +2876,7 @@ type Record struct {
 
 func (x *Record) Reset() {
 	*x = Record{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2660,7 +2888,7 @@ func (x *Record) String() string {
 func (*Record) ProtoMessage() {}
 
 func (x *Record) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[24]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2673,7 +2901,7 @@ func (x *Record) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Record.ProtoReflect.Descriptor instead.
 func (*Record) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{24}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Record) GetStated() int32 {
@@ -2732,7 +2960,7 @@ type HandStatement struct {
 
 func (x *HandStatement) Reset() {
 	*x = HandStatement{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2744,7 +2972,7 @@ func (x *HandStatement) String() string {
 func (*HandStatement) ProtoMessage() {}
 
 func (x *HandStatement) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[25]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2757,7 +2985,7 @@ func (x *HandStatement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandStatement.ProtoReflect.Descriptor instead.
 func (*HandStatement) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{25}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *HandStatement) GetEvent() string {
@@ -2823,7 +3051,7 @@ type CheckClaimsRequest struct {
 
 func (x *CheckClaimsRequest) Reset() {
 	*x = CheckClaimsRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2835,7 +3063,7 @@ func (x *CheckClaimsRequest) String() string {
 func (*CheckClaimsRequest) ProtoMessage() {}
 
 func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[26]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2848,7 +3076,7 @@ func (x *CheckClaimsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsRequest.ProtoReflect.Descriptor instead.
 func (*CheckClaimsRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{26}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *CheckClaimsRequest) GetLot() string {
@@ -2912,7 +3140,7 @@ type CheckClaimsResponse struct {
 
 func (x *CheckClaimsResponse) Reset() {
 	*x = CheckClaimsResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2924,7 +3152,7 @@ func (x *CheckClaimsResponse) String() string {
 func (*CheckClaimsResponse) ProtoMessage() {}
 
 func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[27]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2937,7 +3165,7 @@ func (x *CheckClaimsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckClaimsResponse.ProtoReflect.Descriptor instead.
 func (*CheckClaimsResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{27}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *CheckClaimsResponse) GetResults() []*ClaimResult {
@@ -2994,7 +3222,7 @@ type ClaimResult struct {
 
 func (x *ClaimResult) Reset() {
 	*x = ClaimResult{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3006,7 +3234,7 @@ func (x *ClaimResult) String() string {
 func (*ClaimResult) ProtoMessage() {}
 
 func (x *ClaimResult) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[28]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3019,7 +3247,7 @@ func (x *ClaimResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClaimResult.ProtoReflect.Descriptor instead.
 func (*ClaimResult) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{28}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ClaimResult) GetClaim() string {
@@ -3074,7 +3302,7 @@ type GetStoneRequest struct {
 
 func (x *GetStoneRequest) Reset() {
 	*x = GetStoneRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3086,7 +3314,7 @@ func (x *GetStoneRequest) String() string {
 func (*GetStoneRequest) ProtoMessage() {}
 
 func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[29]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3099,7 +3327,7 @@ func (x *GetStoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneRequest.ProtoReflect.Descriptor instead.
 func (*GetStoneRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{29}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *GetStoneRequest) GetHandle() string {
@@ -3176,7 +3404,7 @@ type GetStoneResponse struct {
 
 func (x *GetStoneResponse) Reset() {
 	*x = GetStoneResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3188,7 +3416,7 @@ func (x *GetStoneResponse) String() string {
 func (*GetStoneResponse) ProtoMessage() {}
 
 func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[30]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3201,7 +3429,7 @@ func (x *GetStoneResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneResponse.ProtoReflect.Descriptor instead.
 func (*GetStoneResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{30}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetStoneResponse) GetHandle() string {
@@ -3349,7 +3577,7 @@ type GetStoneHistoryRequest struct {
 
 func (x *GetStoneHistoryRequest) Reset() {
 	*x = GetStoneHistoryRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3361,7 +3589,7 @@ func (x *GetStoneHistoryRequest) String() string {
 func (*GetStoneHistoryRequest) ProtoMessage() {}
 
 func (x *GetStoneHistoryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[31]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3374,7 +3602,7 @@ func (x *GetStoneHistoryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneHistoryRequest.ProtoReflect.Descriptor instead.
 func (*GetStoneHistoryRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{31}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *GetStoneHistoryRequest) GetHandle() string {
@@ -3431,7 +3659,7 @@ type GetStoneDisclosureRequest struct {
 
 func (x *GetStoneDisclosureRequest) Reset() {
 	*x = GetStoneDisclosureRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3443,7 +3671,7 @@ func (x *GetStoneDisclosureRequest) String() string {
 func (*GetStoneDisclosureRequest) ProtoMessage() {}
 
 func (x *GetStoneDisclosureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[32]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3456,7 +3684,7 @@ func (x *GetStoneDisclosureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStoneDisclosureRequest.ProtoReflect.Descriptor instead.
 func (*GetStoneDisclosureRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{32}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *GetStoneDisclosureRequest) GetHandle() string {
@@ -3511,7 +3739,7 @@ type WatchRequest struct {
 
 func (x *WatchRequest) Reset() {
 	*x = WatchRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3523,7 +3751,7 @@ func (x *WatchRequest) String() string {
 func (*WatchRequest) ProtoMessage() {}
 
 func (x *WatchRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[33]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3536,7 +3764,7 @@ func (x *WatchRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRequest.ProtoReflect.Descriptor instead.
 func (*WatchRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{33}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *WatchRequest) GetLot() string {
@@ -3590,7 +3818,7 @@ type WatchResponse struct {
 
 func (x *WatchResponse) Reset() {
 	*x = WatchResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3602,7 +3830,7 @@ func (x *WatchResponse) String() string {
 func (*WatchResponse) ProtoMessage() {}
 
 func (x *WatchResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[34]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3615,7 +3843,7 @@ func (x *WatchResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchResponse.ProtoReflect.Descriptor instead.
 func (*WatchResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{34}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *WatchResponse) GetId() string {
@@ -3677,7 +3905,7 @@ type StatusChange struct {
 
 func (x *StatusChange) Reset() {
 	*x = StatusChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3689,7 +3917,7 @@ func (x *StatusChange) String() string {
 func (*StatusChange) ProtoMessage() {}
 
 func (x *StatusChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[35]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3702,7 +3930,7 @@ func (x *StatusChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatusChange.ProtoReflect.Descriptor instead.
 func (*StatusChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{35}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *StatusChange) GetLot() string {
@@ -3748,7 +3976,7 @@ type VerdictChange struct {
 
 func (x *VerdictChange) Reset() {
 	*x = VerdictChange{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3760,7 +3988,7 @@ func (x *VerdictChange) String() string {
 func (*VerdictChange) ProtoMessage() {}
 
 func (x *VerdictChange) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[36]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3773,7 +4001,7 @@ func (x *VerdictChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictChange.ProtoReflect.Descriptor instead.
 func (*VerdictChange) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{36}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *VerdictChange) GetTreatment() string {
@@ -3822,7 +4050,7 @@ type Alert struct {
 
 func (x *Alert) Reset() {
 	*x = Alert{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3834,7 +4062,7 @@ func (x *Alert) String() string {
 func (*Alert) ProtoMessage() {}
 
 func (x *Alert) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[37]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3847,7 +4075,7 @@ func (x *Alert) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Alert.ProtoReflect.Descriptor instead.
 func (*Alert) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{37}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *Alert) GetEvent() string {
@@ -3925,7 +4153,7 @@ type GetNextTestsRequest struct {
 
 func (x *GetNextTestsRequest) Reset() {
 	*x = GetNextTestsRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3937,7 +4165,7 @@ func (x *GetNextTestsRequest) String() string {
 func (*GetNextTestsRequest) ProtoMessage() {}
 
 func (x *GetNextTestsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[38]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3950,7 +4178,7 @@ func (x *GetNextTestsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNextTestsRequest.ProtoReflect.Descriptor instead.
 func (*GetNextTestsRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{38}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *GetNextTestsRequest) GetLot() string {
@@ -4018,7 +4246,7 @@ type GetNextTestsResponse struct {
 
 func (x *GetNextTestsResponse) Reset() {
 	*x = GetNextTestsResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4030,7 +4258,7 @@ func (x *GetNextTestsResponse) String() string {
 func (*GetNextTestsResponse) ProtoMessage() {}
 
 func (x *GetNextTestsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[39]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4043,7 +4271,7 @@ func (x *GetNextTestsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetNextTestsResponse.ProtoReflect.Descriptor instead.
 func (*GetNextTestsResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{39}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *GetNextTestsResponse) GetLot() string {
@@ -4143,7 +4371,7 @@ type NextTest struct {
 
 func (x *NextTest) Reset() {
 	*x = NextTest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4155,7 +4383,7 @@ func (x *NextTest) String() string {
 func (*NextTest) ProtoMessage() {}
 
 func (x *NextTest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[40]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4168,7 +4396,7 @@ func (x *NextTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextTest.ProtoReflect.Descriptor instead.
 func (*NextTest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{40}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *NextTest) GetMethod() string {
@@ -4251,7 +4479,7 @@ type NextTreatment struct {
 
 func (x *NextTreatment) Reset() {
 	*x = NextTreatment{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4263,7 +4491,7 @@ func (x *NextTreatment) String() string {
 func (*NextTreatment) ProtoMessage() {}
 
 func (x *NextTreatment) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[41]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4276,7 +4504,7 @@ func (x *NextTreatment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextTreatment.ProtoReflect.Descriptor instead.
 func (*NextTreatment) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{41}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *NextTreatment) GetTreatment() string {
@@ -4326,7 +4554,7 @@ type NextOutcome struct {
 
 func (x *NextOutcome) Reset() {
 	*x = NextOutcome{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4338,7 +4566,7 @@ func (x *NextOutcome) String() string {
 func (*NextOutcome) ProtoMessage() {}
 
 func (x *NextOutcome) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[42]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4351,7 +4579,7 @@ func (x *NextOutcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextOutcome.ProtoReflect.Descriptor instead.
 func (*NextOutcome) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{42}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *NextOutcome) GetOutcome() string {
@@ -4410,7 +4638,7 @@ type GetDisclosureRequest struct {
 
 func (x *GetDisclosureRequest) Reset() {
 	*x = GetDisclosureRequest{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4422,7 +4650,7 @@ func (x *GetDisclosureRequest) String() string {
 func (*GetDisclosureRequest) ProtoMessage() {}
 
 func (x *GetDisclosureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[43]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4435,7 +4663,7 @@ func (x *GetDisclosureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDisclosureRequest.ProtoReflect.Descriptor instead.
 func (*GetDisclosureRequest) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{43}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetDisclosureRequest) GetLot() string {
@@ -4519,7 +4747,7 @@ type GetDisclosureResponse struct {
 
 func (x *GetDisclosureResponse) Reset() {
 	*x = GetDisclosureResponse{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4531,7 +4759,7 @@ func (x *GetDisclosureResponse) String() string {
 func (*GetDisclosureResponse) ProtoMessage() {}
 
 func (x *GetDisclosureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[44]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4544,7 +4772,7 @@ func (x *GetDisclosureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDisclosureResponse.ProtoReflect.Descriptor instead.
 func (*GetDisclosureResponse) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{44}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetDisclosureResponse) GetLot() string {
@@ -4669,7 +4897,7 @@ type Duty struct {
 
 func (x *Duty) Reset() {
 	*x = Duty{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4681,7 +4909,7 @@ func (x *Duty) String() string {
 func (*Duty) ProtoMessage() {}
 
 func (x *Duty) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[45]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4694,7 +4922,7 @@ func (x *Duty) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Duty.ProtoReflect.Descriptor instead.
 func (*Duty) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{45}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Duty) GetTreatment() string {
@@ -4742,7 +4970,7 @@ type Term struct {
 
 func (x *Term) Reset() {
 	*x = Term{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[46]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4754,7 +4982,7 @@ func (x *Term) String() string {
 func (*Term) ProtoMessage() {}
 
 func (x *Term) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[46]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4767,7 +4995,7 @@ func (x *Term) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Term.ProtoReflect.Descriptor instead.
 func (*Term) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{46}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Term) GetTerm() string {
@@ -4815,7 +5043,7 @@ type TreatmentCode struct {
 
 func (x *TreatmentCode) Reset() {
 	*x = TreatmentCode{}
-	mi := &file_lotpaper_v1_status_proto_msgTypes[47]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4827,7 +5055,7 @@ func (x *TreatmentCode) String() string {
 func (*TreatmentCode) ProtoMessage() {}
 
 func (x *TreatmentCode) ProtoReflect() protoreflect.Message {
-	mi := &file_lotpaper_v1_status_proto_msgTypes[47]
+	mi := &file_lotpaper_v1_status_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4840,7 +5068,7 @@ func (x *TreatmentCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TreatmentCode.ProtoReflect.Descriptor instead.
 func (*TreatmentCode) Descriptor() ([]byte, []int) {
-	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{47}
+	return file_lotpaper_v1_status_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *TreatmentCode) GetLetter() string {
@@ -4889,7 +5117,7 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\n" +
 	"rule_table\x18\x05 \x01(\tR\truleTable\x12\x12\n" +
 	"\x04root\x18\x06 \x01(\tR\x04root\x12\x12\n" +
-	"\x04size\x18\a \x01(\x03R\x04size\"\xc5\x03\n" +
+	"\x04size\x18\a \x01(\x03R\x04size\"\xf0\x03\n" +
 	"\x0fListLotsRequest\x12\x1b\n" +
 	"\x06holder\x18\x01 \x01(\tH\x00R\x06holder\x88\x01\x01\x12\x19\n" +
 	"\x05owner\x18\x02 \x01(\tH\x01R\x05owner\x88\x01\x01\x12\x19\n" +
@@ -4902,7 +5130,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\fmin_position\x18\b \x01(\x03H\aR\vminPosition\x88\x01\x01\x12\x19\n" +
 	"\x05epoch\x18\t \x01(\tH\bR\x05epoch\x88\x01\x01\x12\x1b\n" +
 	"\x06filter\x18\n" +
-	" \x01(\tH\tR\x06filter\x88\x01\x01B\t\n" +
+	" \x01(\tH\tR\x06filter\x88\x01\x01\x12\x1d\n" +
+	"\apending\x18\v \x01(\tH\n" +
+	"R\apending\x88\x01\x01B\t\n" +
 	"\a_holderB\b\n" +
 	"\x06_ownerB\b\n" +
 	"\x06_stateB\v\n" +
@@ -4914,7 +5144,9 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\v_page_tokenB\x0f\n" +
 	"\r_min_positionB\b\n" +
 	"\x06_epochB\t\n" +
-	"\a_filter\"\x99\x01\n" +
+	"\a_filterB\n" +
+	"\n" +
+	"\b_pending\"\x99\x01\n" +
 	"\x10ListLotsResponse\x12+\n" +
 	"\x04lots\x18\x01 \x03(\v2\x17.lotpaper.v1.LotSummaryR\x04lots\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
@@ -4938,7 +5170,29 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\a_piecesB\r\n" +
 	"\v_pending_toB\n" +
 	"\n" +
-	"\b_overall\"\x7f\n" +
+	"\b_overall\"\xd4\x01\n" +
+	"\x11ListAlertsRequest\x12 \n" +
+	"\tpage_size\x18\x01 \x01(\x05H\x00R\bpageSize\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tH\x01R\tpageToken\x88\x01\x01\x12&\n" +
+	"\fmin_position\x18\x03 \x01(\x03H\x02R\vminPosition\x88\x01\x01\x12\x19\n" +
+	"\x05epoch\x18\x04 \x01(\tH\x03R\x05epoch\x88\x01\x01B\f\n" +
+	"\n" +
+	"_page_sizeB\r\n" +
+	"\v_page_tokenB\x0f\n" +
+	"\r_min_positionB\b\n" +
+	"\x06_epoch\"\xa0\x01\n" +
+	"\x12ListAlertsResponse\x120\n" +
+	"\x06alerts\x18\x01 \x03(\v2\x18.lotpaper.v1.ListedAlertR\x06alerts\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
+	"\bposition\x18\x03 \x01(\x03R\bposition\x12\x14\n" +
+	"\x05epoch\x18\x04 \x01(\tR\x05epoch\"\x88\x01\n" +
+	"\vListedAlert\x12\x1a\n" +
+	"\bposition\x18\x01 \x01(\x03R\bposition\x12\x1f\n" +
+	"\vrecorded_at\x18\x02 \x01(\tR\n" +
+	"recordedAt\x12\x12\n" +
+	"\x04side\x18\x03 \x01(\tR\x04side\x12(\n" +
+	"\x05alert\x18\x04 \x01(\v2\x12.lotpaper.v1.AlertR\x05alert\"\x7f\n" +
 	"\rGetLotRequest\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12&\n" +
 	"\fmin_position\x18\x02 \x01(\x03H\x00R\vminPosition\x88\x01\x01\x12\x19\n" +
@@ -5415,10 +5669,12 @@ const file_lotpaper_v1_status_proto_rawDesc = "" +
 	"\x06letter\x18\x01 \x01(\tR\x06letter\x12\x18\n" +
 	"\ameaning\x18\x02 \x01(\tR\ameaning\x12\x1c\n" +
 	"\ttreatment\x18\x03 \x01(\tR\ttreatment\x12\x12\n" +
-	"\x04list\x18\x04 \x01(\tR\x04list2\x8d\b\n" +
+	"\x04list\x18\x04 \x01(\tR\x04list2\xdc\b\n" +
 	"\rStatusService\x12A\n" +
 	"\x06GetLog\x12\x1a.lotpaper.v1.GetLogRequest\x1a\x1b.lotpaper.v1.GetLogResponse\x12G\n" +
-	"\bListLots\x12\x1c.lotpaper.v1.ListLotsRequest\x1a\x1d.lotpaper.v1.ListLotsResponse\x12A\n" +
+	"\bListLots\x12\x1c.lotpaper.v1.ListLotsRequest\x1a\x1d.lotpaper.v1.ListLotsResponse\x12M\n" +
+	"\n" +
+	"ListAlerts\x12\x1e.lotpaper.v1.ListAlertsRequest\x1a\x1f.lotpaper.v1.ListAlertsResponse\x12A\n" +
 	"\x06GetLot\x12\x1a.lotpaper.v1.GetLotRequest\x1a\x1b.lotpaper.v1.GetLotResponse\x12M\n" +
 	"\n" +
 	"GetHistory\x12\x1e.lotpaper.v1.GetHistoryRequest\x1a\x1f.lotpaper.v1.GetHistoryResponse\x12M\n" +
@@ -5446,130 +5702,137 @@ func file_lotpaper_v1_status_proto_rawDescGZIP() []byte {
 	return file_lotpaper_v1_status_proto_rawDescData
 }
 
-var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 48)
+var file_lotpaper_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 51)
 var file_lotpaper_v1_status_proto_goTypes = []any{
 	(*GetLogRequest)(nil),             // 0: lotpaper.v1.GetLogRequest
 	(*GetLogResponse)(nil),            // 1: lotpaper.v1.GetLogResponse
 	(*ListLotsRequest)(nil),           // 2: lotpaper.v1.ListLotsRequest
 	(*ListLotsResponse)(nil),          // 3: lotpaper.v1.ListLotsResponse
 	(*LotSummary)(nil),                // 4: lotpaper.v1.LotSummary
-	(*GetLotRequest)(nil),             // 5: lotpaper.v1.GetLotRequest
-	(*GetLotResponse)(nil),            // 6: lotpaper.v1.GetLotResponse
-	(*Weighing)(nil),                  // 7: lotpaper.v1.Weighing
-	(*Pending)(nil),                   // 8: lotpaper.v1.Pending
-	(*GetHistoryRequest)(nil),         // 9: lotpaper.v1.GetHistoryRequest
-	(*GetHistoryResponse)(nil),        // 10: lotpaper.v1.GetHistoryResponse
-	(*GetLineageRequest)(nil),         // 11: lotpaper.v1.GetLineageRequest
-	(*GetLineageResponse)(nil),        // 12: lotpaper.v1.GetLineageResponse
-	(*LineageLot)(nil),                // 13: lotpaper.v1.LineageLot
-	(*LineageEdge)(nil),               // 14: lotpaper.v1.LineageEdge
-	(*GetStatusRequest)(nil),          // 15: lotpaper.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),         // 16: lotpaper.v1.GetStatusResponse
-	(*TreatmentStatus)(nil),           // 17: lotpaper.v1.TreatmentStatus
-	(*SampleSupport)(nil),             // 18: lotpaper.v1.SampleSupport
-	(*LikelihoodRatio)(nil),           // 19: lotpaper.v1.LikelihoodRatio
-	(*EvidenceItem)(nil),              // 20: lotpaper.v1.EvidenceItem
-	(*CustodySpan)(nil),               // 21: lotpaper.v1.CustodySpan
-	(*SaleClaims)(nil),                // 22: lotpaper.v1.SaleClaims
-	(*ClaimThenAndNow)(nil),           // 23: lotpaper.v1.ClaimThenAndNow
-	(*Record)(nil),                    // 24: lotpaper.v1.Record
-	(*HandStatement)(nil),             // 25: lotpaper.v1.HandStatement
-	(*CheckClaimsRequest)(nil),        // 26: lotpaper.v1.CheckClaimsRequest
-	(*CheckClaimsResponse)(nil),       // 27: lotpaper.v1.CheckClaimsResponse
-	(*ClaimResult)(nil),               // 28: lotpaper.v1.ClaimResult
-	(*GetStoneRequest)(nil),           // 29: lotpaper.v1.GetStoneRequest
-	(*GetStoneResponse)(nil),          // 30: lotpaper.v1.GetStoneResponse
-	(*GetStoneHistoryRequest)(nil),    // 31: lotpaper.v1.GetStoneHistoryRequest
-	(*GetStoneDisclosureRequest)(nil), // 32: lotpaper.v1.GetStoneDisclosureRequest
-	(*WatchRequest)(nil),              // 33: lotpaper.v1.WatchRequest
-	(*WatchResponse)(nil),             // 34: lotpaper.v1.WatchResponse
-	(*StatusChange)(nil),              // 35: lotpaper.v1.StatusChange
-	(*VerdictChange)(nil),             // 36: lotpaper.v1.VerdictChange
-	(*Alert)(nil),                     // 37: lotpaper.v1.Alert
-	(*GetNextTestsRequest)(nil),       // 38: lotpaper.v1.GetNextTestsRequest
-	(*GetNextTestsResponse)(nil),      // 39: lotpaper.v1.GetNextTestsResponse
-	(*NextTest)(nil),                  // 40: lotpaper.v1.NextTest
-	(*NextTreatment)(nil),             // 41: lotpaper.v1.NextTreatment
-	(*NextOutcome)(nil),               // 42: lotpaper.v1.NextOutcome
-	(*GetDisclosureRequest)(nil),      // 43: lotpaper.v1.GetDisclosureRequest
-	(*GetDisclosureResponse)(nil),     // 44: lotpaper.v1.GetDisclosureResponse
-	(*Duty)(nil),                      // 45: lotpaper.v1.Duty
-	(*Term)(nil),                      // 46: lotpaper.v1.Term
-	(*TreatmentCode)(nil),             // 47: lotpaper.v1.TreatmentCode
-	(*Policy)(nil),                    // 48: lotpaper.v1.Policy
-	(*Material)(nil),                  // 49: lotpaper.v1.Material
-	(*Finding)(nil),                   // 50: lotpaper.v1.Finding
-	(*Event)(nil),                     // 51: lotpaper.v1.Event
-	(*KnownCounts)(nil),               // 52: lotpaper.v1.KnownCounts
-	(*Attachment)(nil),                // 53: lotpaper.v1.Attachment
+	(*ListAlertsRequest)(nil),         // 5: lotpaper.v1.ListAlertsRequest
+	(*ListAlertsResponse)(nil),        // 6: lotpaper.v1.ListAlertsResponse
+	(*ListedAlert)(nil),               // 7: lotpaper.v1.ListedAlert
+	(*GetLotRequest)(nil),             // 8: lotpaper.v1.GetLotRequest
+	(*GetLotResponse)(nil),            // 9: lotpaper.v1.GetLotResponse
+	(*Weighing)(nil),                  // 10: lotpaper.v1.Weighing
+	(*Pending)(nil),                   // 11: lotpaper.v1.Pending
+	(*GetHistoryRequest)(nil),         // 12: lotpaper.v1.GetHistoryRequest
+	(*GetHistoryResponse)(nil),        // 13: lotpaper.v1.GetHistoryResponse
+	(*GetLineageRequest)(nil),         // 14: lotpaper.v1.GetLineageRequest
+	(*GetLineageResponse)(nil),        // 15: lotpaper.v1.GetLineageResponse
+	(*LineageLot)(nil),                // 16: lotpaper.v1.LineageLot
+	(*LineageEdge)(nil),               // 17: lotpaper.v1.LineageEdge
+	(*GetStatusRequest)(nil),          // 18: lotpaper.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),         // 19: lotpaper.v1.GetStatusResponse
+	(*TreatmentStatus)(nil),           // 20: lotpaper.v1.TreatmentStatus
+	(*SampleSupport)(nil),             // 21: lotpaper.v1.SampleSupport
+	(*LikelihoodRatio)(nil),           // 22: lotpaper.v1.LikelihoodRatio
+	(*EvidenceItem)(nil),              // 23: lotpaper.v1.EvidenceItem
+	(*CustodySpan)(nil),               // 24: lotpaper.v1.CustodySpan
+	(*SaleClaims)(nil),                // 25: lotpaper.v1.SaleClaims
+	(*ClaimThenAndNow)(nil),           // 26: lotpaper.v1.ClaimThenAndNow
+	(*Record)(nil),                    // 27: lotpaper.v1.Record
+	(*HandStatement)(nil),             // 28: lotpaper.v1.HandStatement
+	(*CheckClaimsRequest)(nil),        // 29: lotpaper.v1.CheckClaimsRequest
+	(*CheckClaimsResponse)(nil),       // 30: lotpaper.v1.CheckClaimsResponse
+	(*ClaimResult)(nil),               // 31: lotpaper.v1.ClaimResult
+	(*GetStoneRequest)(nil),           // 32: lotpaper.v1.GetStoneRequest
+	(*GetStoneResponse)(nil),          // 33: lotpaper.v1.GetStoneResponse
+	(*GetStoneHistoryRequest)(nil),    // 34: lotpaper.v1.GetStoneHistoryRequest
+	(*GetStoneDisclosureRequest)(nil), // 35: lotpaper.v1.GetStoneDisclosureRequest
+	(*WatchRequest)(nil),              // 36: lotpaper.v1.WatchRequest
+	(*WatchResponse)(nil),             // 37: lotpaper.v1.WatchResponse
+	(*StatusChange)(nil),              // 38: lotpaper.v1.StatusChange
+	(*VerdictChange)(nil),             // 39: lotpaper.v1.VerdictChange
+	(*Alert)(nil),                     // 40: lotpaper.v1.Alert
+	(*GetNextTestsRequest)(nil),       // 41: lotpaper.v1.GetNextTestsRequest
+	(*GetNextTestsResponse)(nil),      // 42: lotpaper.v1.GetNextTestsResponse
+	(*NextTest)(nil),                  // 43: lotpaper.v1.NextTest
+	(*NextTreatment)(nil),             // 44: lotpaper.v1.NextTreatment
+	(*NextOutcome)(nil),               // 45: lotpaper.v1.NextOutcome
+	(*GetDisclosureRequest)(nil),      // 46: lotpaper.v1.GetDisclosureRequest
+	(*GetDisclosureResponse)(nil),     // 47: lotpaper.v1.GetDisclosureResponse
+	(*Duty)(nil),                      // 48: lotpaper.v1.Duty
+	(*Term)(nil),                      // 49: lotpaper.v1.Term
+	(*TreatmentCode)(nil),             // 50: lotpaper.v1.TreatmentCode
+	(*Policy)(nil),                    // 51: lotpaper.v1.Policy
+	(*Material)(nil),                  // 52: lotpaper.v1.Material
+	(*Finding)(nil),                   // 53: lotpaper.v1.Finding
+	(*Event)(nil),                     // 54: lotpaper.v1.Event
+	(*KnownCounts)(nil),               // 55: lotpaper.v1.KnownCounts
+	(*Attachment)(nil),                // 56: lotpaper.v1.Attachment
 }
 var file_lotpaper_v1_status_proto_depIdxs = []int32{
-	48, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
+	51, // 0: lotpaper.v1.GetLogResponse.policy:type_name -> lotpaper.v1.Policy
 	4,  // 1: lotpaper.v1.ListLotsResponse.lots:type_name -> lotpaper.v1.LotSummary
-	49, // 2: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
-	7,  // 3: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
-	8,  // 4: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
-	50, // 5: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
-	51, // 6: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
-	13, // 7: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
-	14, // 8: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
-	17, // 9: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
-	21, // 10: lotpaper.v1.GetStatusResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	22, // 11: lotpaper.v1.GetStatusResponse.sales:type_name -> lotpaper.v1.SaleClaims
-	24, // 12: lotpaper.v1.GetStatusResponse.record:type_name -> lotpaper.v1.Record
-	20, // 13: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
-	19, // 14: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
-	18, // 15: lotpaper.v1.TreatmentStatus.sample:type_name -> lotpaper.v1.SampleSupport
-	52, // 16: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
-	19, // 17: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
-	23, // 18: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
-	25, // 19: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
-	28, // 20: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
-	49, // 21: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
-	17, // 22: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
-	21, // 23: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
-	53, // 24: lotpaper.v1.GetStoneResponse.pictures:type_name -> lotpaper.v1.Attachment
-	51, // 25: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
-	37, // 26: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
-	35, // 27: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
-	36, // 28: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
-	40, // 29: lotpaper.v1.GetNextTestsResponse.tests:type_name -> lotpaper.v1.NextTest
-	41, // 30: lotpaper.v1.NextTest.treatments:type_name -> lotpaper.v1.NextTreatment
-	42, // 31: lotpaper.v1.NextTreatment.outcomes:type_name -> lotpaper.v1.NextOutcome
-	45, // 32: lotpaper.v1.GetDisclosureResponse.must:type_name -> lotpaper.v1.Duty
-	46, // 33: lotpaper.v1.GetDisclosureResponse.may_not:type_name -> lotpaper.v1.Term
-	47, // 34: lotpaper.v1.GetDisclosureResponse.codes:type_name -> lotpaper.v1.TreatmentCode
-	0,  // 35: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
-	2,  // 36: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
-	5,  // 37: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
-	9,  // 38: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
-	11, // 39: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
-	15, // 40: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
-	26, // 41: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
-	38, // 42: lotpaper.v1.StatusService.GetNextTests:input_type -> lotpaper.v1.GetNextTestsRequest
-	43, // 43: lotpaper.v1.StatusService.GetDisclosure:input_type -> lotpaper.v1.GetDisclosureRequest
-	29, // 44: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
-	31, // 45: lotpaper.v1.StatusService.GetStoneHistory:input_type -> lotpaper.v1.GetStoneHistoryRequest
-	32, // 46: lotpaper.v1.StatusService.GetStoneDisclosure:input_type -> lotpaper.v1.GetStoneDisclosureRequest
-	33, // 47: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
-	1,  // 48: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
-	3,  // 49: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
-	6,  // 50: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
-	10, // 51: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	12, // 52: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
-	16, // 53: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
-	27, // 54: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
-	39, // 55: lotpaper.v1.StatusService.GetNextTests:output_type -> lotpaper.v1.GetNextTestsResponse
-	44, // 56: lotpaper.v1.StatusService.GetDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
-	30, // 57: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
-	10, // 58: lotpaper.v1.StatusService.GetStoneHistory:output_type -> lotpaper.v1.GetHistoryResponse
-	44, // 59: lotpaper.v1.StatusService.GetStoneDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
-	34, // 60: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
-	48, // [48:61] is the sub-list for method output_type
-	35, // [35:48] is the sub-list for method input_type
-	35, // [35:35] is the sub-list for extension type_name
-	35, // [35:35] is the sub-list for extension extendee
-	0,  // [0:35] is the sub-list for field type_name
+	7,  // 2: lotpaper.v1.ListAlertsResponse.alerts:type_name -> lotpaper.v1.ListedAlert
+	40, // 3: lotpaper.v1.ListedAlert.alert:type_name -> lotpaper.v1.Alert
+	52, // 4: lotpaper.v1.GetLotResponse.material:type_name -> lotpaper.v1.Material
+	10, // 5: lotpaper.v1.GetLotResponse.weighings:type_name -> lotpaper.v1.Weighing
+	11, // 6: lotpaper.v1.GetLotResponse.pending:type_name -> lotpaper.v1.Pending
+	53, // 7: lotpaper.v1.GetLotResponse.findings:type_name -> lotpaper.v1.Finding
+	54, // 8: lotpaper.v1.GetHistoryResponse.events:type_name -> lotpaper.v1.Event
+	16, // 9: lotpaper.v1.GetLineageResponse.lots:type_name -> lotpaper.v1.LineageLot
+	17, // 10: lotpaper.v1.GetLineageResponse.edges:type_name -> lotpaper.v1.LineageEdge
+	20, // 11: lotpaper.v1.GetStatusResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
+	24, // 12: lotpaper.v1.GetStatusResponse.custody:type_name -> lotpaper.v1.CustodySpan
+	25, // 13: lotpaper.v1.GetStatusResponse.sales:type_name -> lotpaper.v1.SaleClaims
+	27, // 14: lotpaper.v1.GetStatusResponse.record:type_name -> lotpaper.v1.Record
+	23, // 15: lotpaper.v1.TreatmentStatus.evidence:type_name -> lotpaper.v1.EvidenceItem
+	22, // 16: lotpaper.v1.TreatmentStatus.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
+	21, // 17: lotpaper.v1.TreatmentStatus.sample:type_name -> lotpaper.v1.SampleSupport
+	55, // 18: lotpaper.v1.EvidenceItem.known:type_name -> lotpaper.v1.KnownCounts
+	22, // 19: lotpaper.v1.EvidenceItem.likelihood_ratio:type_name -> lotpaper.v1.LikelihoodRatio
+	26, // 20: lotpaper.v1.SaleClaims.claims:type_name -> lotpaper.v1.ClaimThenAndNow
+	28, // 21: lotpaper.v1.Record.statements:type_name -> lotpaper.v1.HandStatement
+	31, // 22: lotpaper.v1.CheckClaimsResponse.results:type_name -> lotpaper.v1.ClaimResult
+	52, // 23: lotpaper.v1.GetStoneResponse.material:type_name -> lotpaper.v1.Material
+	20, // 24: lotpaper.v1.GetStoneResponse.treatments:type_name -> lotpaper.v1.TreatmentStatus
+	24, // 25: lotpaper.v1.GetStoneResponse.custody:type_name -> lotpaper.v1.CustodySpan
+	56, // 26: lotpaper.v1.GetStoneResponse.pictures:type_name -> lotpaper.v1.Attachment
+	54, // 27: lotpaper.v1.WatchResponse.event:type_name -> lotpaper.v1.Event
+	40, // 28: lotpaper.v1.WatchResponse.alert:type_name -> lotpaper.v1.Alert
+	38, // 29: lotpaper.v1.WatchResponse.status:type_name -> lotpaper.v1.StatusChange
+	39, // 30: lotpaper.v1.StatusChange.changes:type_name -> lotpaper.v1.VerdictChange
+	43, // 31: lotpaper.v1.GetNextTestsResponse.tests:type_name -> lotpaper.v1.NextTest
+	44, // 32: lotpaper.v1.NextTest.treatments:type_name -> lotpaper.v1.NextTreatment
+	45, // 33: lotpaper.v1.NextTreatment.outcomes:type_name -> lotpaper.v1.NextOutcome
+	48, // 34: lotpaper.v1.GetDisclosureResponse.must:type_name -> lotpaper.v1.Duty
+	49, // 35: lotpaper.v1.GetDisclosureResponse.may_not:type_name -> lotpaper.v1.Term
+	50, // 36: lotpaper.v1.GetDisclosureResponse.codes:type_name -> lotpaper.v1.TreatmentCode
+	0,  // 37: lotpaper.v1.StatusService.GetLog:input_type -> lotpaper.v1.GetLogRequest
+	2,  // 38: lotpaper.v1.StatusService.ListLots:input_type -> lotpaper.v1.ListLotsRequest
+	5,  // 39: lotpaper.v1.StatusService.ListAlerts:input_type -> lotpaper.v1.ListAlertsRequest
+	8,  // 40: lotpaper.v1.StatusService.GetLot:input_type -> lotpaper.v1.GetLotRequest
+	12, // 41: lotpaper.v1.StatusService.GetHistory:input_type -> lotpaper.v1.GetHistoryRequest
+	14, // 42: lotpaper.v1.StatusService.GetLineage:input_type -> lotpaper.v1.GetLineageRequest
+	18, // 43: lotpaper.v1.StatusService.GetStatus:input_type -> lotpaper.v1.GetStatusRequest
+	29, // 44: lotpaper.v1.StatusService.CheckClaims:input_type -> lotpaper.v1.CheckClaimsRequest
+	41, // 45: lotpaper.v1.StatusService.GetNextTests:input_type -> lotpaper.v1.GetNextTestsRequest
+	46, // 46: lotpaper.v1.StatusService.GetDisclosure:input_type -> lotpaper.v1.GetDisclosureRequest
+	32, // 47: lotpaper.v1.StatusService.GetStone:input_type -> lotpaper.v1.GetStoneRequest
+	34, // 48: lotpaper.v1.StatusService.GetStoneHistory:input_type -> lotpaper.v1.GetStoneHistoryRequest
+	35, // 49: lotpaper.v1.StatusService.GetStoneDisclosure:input_type -> lotpaper.v1.GetStoneDisclosureRequest
+	36, // 50: lotpaper.v1.StatusService.Watch:input_type -> lotpaper.v1.WatchRequest
+	1,  // 51: lotpaper.v1.StatusService.GetLog:output_type -> lotpaper.v1.GetLogResponse
+	3,  // 52: lotpaper.v1.StatusService.ListLots:output_type -> lotpaper.v1.ListLotsResponse
+	6,  // 53: lotpaper.v1.StatusService.ListAlerts:output_type -> lotpaper.v1.ListAlertsResponse
+	9,  // 54: lotpaper.v1.StatusService.GetLot:output_type -> lotpaper.v1.GetLotResponse
+	13, // 55: lotpaper.v1.StatusService.GetHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	15, // 56: lotpaper.v1.StatusService.GetLineage:output_type -> lotpaper.v1.GetLineageResponse
+	19, // 57: lotpaper.v1.StatusService.GetStatus:output_type -> lotpaper.v1.GetStatusResponse
+	30, // 58: lotpaper.v1.StatusService.CheckClaims:output_type -> lotpaper.v1.CheckClaimsResponse
+	42, // 59: lotpaper.v1.StatusService.GetNextTests:output_type -> lotpaper.v1.GetNextTestsResponse
+	47, // 60: lotpaper.v1.StatusService.GetDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
+	33, // 61: lotpaper.v1.StatusService.GetStone:output_type -> lotpaper.v1.GetStoneResponse
+	13, // 62: lotpaper.v1.StatusService.GetStoneHistory:output_type -> lotpaper.v1.GetHistoryResponse
+	47, // 63: lotpaper.v1.StatusService.GetStoneDisclosure:output_type -> lotpaper.v1.GetDisclosureResponse
+	37, // 64: lotpaper.v1.StatusService.Watch:output_type -> lotpaper.v1.WatchResponse
+	51, // [51:65] is the sub-list for method output_type
+	37, // [37:51] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_lotpaper_v1_status_proto_init() }
@@ -5583,38 +5846,39 @@ func file_lotpaper_v1_status_proto_init() {
 	file_lotpaper_v1_status_proto_msgTypes[2].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[4].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[5].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[6].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[7].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[8].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[9].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[10].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[11].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[13].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[15].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[17].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[12].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[14].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[16].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[18].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[20].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[21].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[26].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[28].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[23].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[24].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[29].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[30].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[31].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[32].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[33].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[37].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[38].OneofWrappers = []any{}
-	file_lotpaper_v1_status_proto_msgTypes[39].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[34].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[35].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[36].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[40].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[41].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[42].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[43].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[44].OneofWrappers = []any{}
 	file_lotpaper_v1_status_proto_msgTypes[45].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[46].OneofWrappers = []any{}
+	file_lotpaper_v1_status_proto_msgTypes[48].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_lotpaper_v1_status_proto_rawDesc), len(file_lotpaper_v1_status_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   48,
+			NumMessages:   51,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	StatusService_GetLog_FullMethodName             = "/lotpaper.v1.StatusService/GetLog"
 	StatusService_ListLots_FullMethodName           = "/lotpaper.v1.StatusService/ListLots"
+	StatusService_ListAlerts_FullMethodName         = "/lotpaper.v1.StatusService/ListAlerts"
 	StatusService_GetLot_FullMethodName             = "/lotpaper.v1.StatusService/GetLot"
 	StatusService_GetHistory_FullMethodName         = "/lotpaper.v1.StatusService/GetHistory"
 	StatusService_GetLineage_FullMethodName         = "/lotpaper.v1.StatusService/GetLineage"
@@ -46,6 +47,8 @@ type StatusServiceClient interface {
 	GetLog(ctx context.Context, in *GetLogRequest, opts ...grpc.CallOption) (*GetLogResponse, error)
 	// ListLots lists the lots that the caller holds, owns, held or sold.
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
+	// ListAlerts lists what the caller was alerted of, the newest first: reports that concern lots which it holds or sold.
+	ListAlerts(ctx context.Context, in *ListAlertsRequest, opts ...grpc.CallOption) (*ListAlertsResponse, error)
 	// GetLot answers a lot's account.
 	GetLot(ctx context.Context, in *GetLotRequest, opts ...grpc.CallOption) (*GetLotResponse, error)
 	// GetHistory lists the events of a lot and those of its ancestors that bear on it, oldest first.
@@ -92,6 +95,16 @@ func (c *statusServiceClient) ListLots(ctx context.Context, in *ListLotsRequest,
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListLotsResponse)
 	err := c.cc.Invoke(ctx, StatusService_ListLots_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *statusServiceClient) ListAlerts(ctx context.Context, in *ListAlertsRequest, opts ...grpc.CallOption) (*ListAlertsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAlertsResponse)
+	err := c.cc.Invoke(ctx, StatusService_ListAlerts_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -229,6 +242,8 @@ type StatusServiceServer interface {
 	GetLog(context.Context, *GetLogRequest) (*GetLogResponse, error)
 	// ListLots lists the lots that the caller holds, owns, held or sold.
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
+	// ListAlerts lists what the caller was alerted of, the newest first: reports that concern lots which it holds or sold.
+	ListAlerts(context.Context, *ListAlertsRequest) (*ListAlertsResponse, error)
 	// GetLot answers a lot's account.
 	GetLot(context.Context, *GetLotRequest) (*GetLotResponse, error)
 	// GetHistory lists the events of a lot and those of its ancestors that bear on it, oldest first.
@@ -266,6 +281,9 @@ func (UnimplementedStatusServiceServer) GetLog(context.Context, *GetLogRequest) 
 }
 func (UnimplementedStatusServiceServer) ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLots not implemented")
+}
+func (UnimplementedStatusServiceServer) ListAlerts(context.Context, *ListAlertsRequest) (*ListAlertsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAlerts not implemented")
 }
 func (UnimplementedStatusServiceServer) GetLot(context.Context, *GetLotRequest) (*GetLotResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetLot not implemented")
@@ -353,6 +371,24 @@ func _StatusService_ListLots_Handler(srv interface{}, ctx context.Context, dec f
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(StatusServiceServer).ListLots(ctx, req.(*ListLotsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StatusService_ListAlerts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAlertsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).ListAlerts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_ListAlerts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).ListAlerts(ctx, req.(*ListAlertsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -562,6 +598,10 @@ var StatusService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListLots",
 			Handler:    _StatusService_ListLots_Handler,
+		},
+		{
+			MethodName: "ListAlerts",
+			Handler:    _StatusService_ListAlerts_Handler,
 		},
 		{
 			MethodName: "GetLot",
