@@ -46,6 +46,7 @@ type Pages struct {
 	status       pb.StatusServiceClient
 	laboratory   pb.LaboratoryServiceClient
 	transparency pb.TransparencyServiceClient
+	files        pb.AttachmentServiceClient
 	looks        map[string]*look // by language
 	assets       *assets
 }
@@ -68,7 +69,7 @@ func New(cfg Config) (*Pages, error) {
 	}
 	p := &Pages{
 		cfg: cfg, assets: files, status: pb.NewStatusServiceClient(cfg.Conn), laboratory: pb.NewLaboratoryServiceClient(cfg.Conn),
-		transparency: pb.NewTransparencyServiceClient(cfg.Conn),
+		transparency: pb.NewTransparencyServiceClient(cfg.Conn), files: pb.NewAttachmentServiceClient(cfg.Conn),
 	}
 	if p.looks, err = loadLooks(files); err != nil {
 		return nil, err
@@ -78,13 +79,17 @@ func New(cfg Config) (*Pages, error) {
 
 // Handlers gives the pages by the patterns of net/http that lead to them.
 func (p *Pages) Handlers() map[string]http.Handler {
-	out := map[string]http.Handler{
-		"/{$}":        p.open(p.home),
-		"/s/{handle}": p.open(p.stone),
-		"/signin":     p.open(p.signIn),
-		"/assets/":    p.assets,
+	return map[string]http.Handler{
+		"/{$}":                                p.open(p.home),
+		"/s/{handle}":                         p.open(p.stone),
+		"/signin":                             p.open(p.signIn),
+		"/assets/":                            p.assets,
+		"/lots":                               p.signedIn(p.lots),
+		"/lots/{lot}":                         p.signedIn(p.lot),
+		"/bench":                              p.signedIn(p.bench),
+		"/sampling":                           p.open(p.sampling),
+		"/lots/{lot}/plots/{party}/{request}": p.signedIn(p.plot),
 	}
-	return out
 }
 
 // answer is what a page shows: a template, and what it is filled with.

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"github.com/lotpaper/lotpaper/internal/fault"
+	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
 //go:embed templates/*.html
@@ -46,15 +47,24 @@ func loadLooks(files *assets) (map[string]*look, error) {
 // functions are what templates call.
 func functions(c *catalog, files *assets) template.FuncMap {
 	return template.FuncMap{
-		"t":       c.text,
-		"counted": c.counted,
-		"word":    c.word,
-		"country": c.country,
-		"number":  func(n any) string { return c.number(whole(n)) },
-		"date":    c.date,
-		"moment":  c.moment,
-		"asset":   files.address,
-		"list":    func(items []string) string { return strings.Join(items, ", ") },
+		"t":         c.text,
+		"counted":   func(key string, n any) string { return c.counted(key, int(whole(n))) },
+		"word":      c.word,
+		"country":   c.country,
+		"pair":      func(a, b any) []any { return []any{a, b} },
+		"moistures": func() []string { return words(opal.AllMoistures()) },
+		"looks":     func() []string { return words(opal.AllLooks()) },
+		"before":    func() []string { return []string{"transparencyBefore", "transparencyAfter"} },
+		"says":      func() []string { return saysOf(c) },
+		"claim":     c.claim,
+		"hint":      func(key string) string { return c.texts[key] },
+		"shows":     func() []string { return shows },
+		"verdicts":  func() []string { return verdictWords },
+		"number":    func(n any) string { return c.number(whole(n)) },
+		"date":      c.date,
+		"moment":    c.moment,
+		"asset":     files.address,
+		"list":      func(items []string) string { return strings.Join(items, ", ") },
 		"join": func(parts ...string) string {
 			return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), ", ")
 		},
@@ -64,6 +74,21 @@ func functions(c *catalog, files *assets) template.FuncMap {
 		"api":     func(link string) string { return strings.Replace(link, "/s/", "/v1/stones/", 1) },
 	}
 }
+
+// saysOf lists the texts that the bench's script says.
+func saysOf(c *catalog) []string {
+	var keys []string
+	for key := range c.texts {
+		if k, ok := strings.CutPrefix(key, "say."); ok {
+			keys = append(keys, k)
+		}
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// verdictWords are the verdicts, the worst first.
+var verdictWords = []string{"DECLARED", "FOUND", "CONFLICTING", "SUSPECTED", "OPEN", "NOT_TESTED", "NOT_FOUND", "UNDETERMINABLE", "NOT_APPLICABLE"}
 
 func whole(n any) int64 {
 	switch n := n.(type) {
@@ -112,6 +137,9 @@ func (p *Pages) write(v *visit, a *answer, err error) {
 	if errors.As(err, &to) {
 		v.w.Header().Set("Location", string(to))
 		v.w.WriteHeader(http.StatusSeeOther)
+		return
+	}
+	if errors.Is(err, errSent) {
 		return
 	}
 	if err != nil {
@@ -186,6 +214,9 @@ func (p *Pages) because(v *visit, err error) (code int, reason, message string) 
 		code = http.StatusTooManyRequests
 	case codes.Unavailable, codes.DeadlineExceeded, codes.Canceled:
 		code = http.StatusServiceUnavailable
+	}
+	if code == http.StatusNotFound && reason == "" {
+		return code, "NO_ROUTE", s.Message()
 	}
 	if code == 0 || reason == "" {
 		p.cfg.Logger.ErrorContext(v.ctx, "page could not be answered", "path", v.URL.Path, "error", err, "request", v.Header.Get("X-Request-Id"))

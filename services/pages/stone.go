@@ -81,7 +81,7 @@ func verdictsOf(list []*pb.TreatmentStatus) []verdictView {
 
 // verdictRank puts first what a buyer must know.
 func verdictRank(verdict string) int {
-	return slices.Index([]string{"DECLARED", "FOUND", "CONFLICTING", "SUSPECTED", "OPEN", "NOT_TESTED", "NOT_FOUND", "UNDETERMINABLE", "NOT_APPLICABLE"}, verdict)
+	return slices.Index(verdictWords, verdict)
 }
 
 // step is one line of a stone's way.

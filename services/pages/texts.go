@@ -15,6 +15,8 @@ import (
 
 	"golang.org/x/text/language"
 	"golang.org/x/text/language/display"
+
+	"github.com/lotpaper/lotpaper/internal/opal"
 )
 
 //go:embed texts/*.txt
@@ -120,6 +122,14 @@ func (c *catalog) word(kind, word string) string {
 		return t
 	}
 	return strings.ToLower(strings.ReplaceAll(word, "_", " "))
+}
+
+// claim says what is claimed: a word, or an origin with its country.
+func (c *catalog) claim(claim string) string {
+	if country, ok := strings.CutPrefix(claim, string(opal.ClaimOrigin)+":"); ok {
+		return c.text("claim.origin", c.country(country))
+	}
+	return c.word("claim", claim)
 }
 
 // country names a country by its ISO 3166-1 code, as Unicode's CLDR does.
