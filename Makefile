@@ -5,13 +5,14 @@ CHAOS_ROUNDS ?= 50
 # The sweep that flips every byte takes about an hour, and runs in so many parts, one after the other.
 CHAOS_PARTS ?= 16
 
-.PHONY: test generate lint bench chaos
+.PHONY: test generate lint bench chaos pictures
 
 test:
 	bash .ci/test
 
 generate:
 	go generate ./proto
+	bash services/pages/wasm.sh
 
 lint:
 	go vet ./...
@@ -19,6 +20,10 @@ lint:
 
 bench:
 	go run ./cmd/lotpaper bench
+
+# Pictures of the pages with the demo scenario, for README.md. Needs Chromium.
+pictures:
+	go test ./cmd/lotpaper/browser -run Pictures -count=1 -pictures=$(CURDIR)/testdata/pictures
 
 chaos:
 	go test ./internal/harness ./internal/eventlog -run Chaos -count=1 -timeout 60m -chaos.rounds=$(CHAOS_ROUNDS)

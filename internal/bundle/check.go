@@ -486,8 +486,3 @@ func (c *Checked) SignersOf() (of func(*eventlog.Event) ([]string, error), done 
 
 // KeyHolder names the party of a key.
 func (c *Checked) KeyHolder(id string) (string, error) { return c.books.KeyHolder(id) }
-
-// Show gives an event as it is: its private values are nowhere in a bundle.
-func (c *Checked) Show(e *eventlog.Event, _ string) (*eventlog.Shown, error) {
-	return &eventlog.Shown{Recorded: e.Recorded}, nil
-}

@@ -18,8 +18,6 @@ type Log interface {
 	Party(id string) (*account.Party, error)
 }
 
-var _ Log = (*eventlog.Log)(nil)
-
 // Gather finds all events of a log of a size that it takes to judge some lots anew: their own, those of the lots that they were made of, the directory entries of
 // the parties that they name, and whatever the events at the given positions say. They come in their order.
 func Gather(log Log, lots []string, positions []uint64, size uint64) ([]*eventlog.Event, error) {

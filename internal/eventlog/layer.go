@@ -17,10 +17,7 @@ type State interface {
 	KeyHolder(keyID string) (string, error)
 }
 
-var (
-	_ State = (*Layer)(nil)
-	_ State = (*Log)(nil)
-)
+var _ State = (*Layer)(nil)
 
 // Layer is what some events make of a State, held above it and not in it: the overlay on which the sequencer judges.
 //

@@ -1,3 +1,5 @@
+//go:build !js
+
 package eventlog
 
 import (
@@ -59,6 +61,8 @@ func (o *Options) setDefaults() {
 		o.Accounts = 16_384
 	}
 }
+
+var _ State = (*Log)(nil)
 
 // Log is a node's copy of the log.
 //

@@ -175,7 +175,7 @@ func importRules() map[string]importRule {
 		},
 		// Tests alone: they drive the pages of a whole node with a browser.
 		"cmd/lotpaper/browser": {
-			module:  []string{harness, "internal/client", "internal/opal", "cmd/lotpaper/demo", anyGenerated},
+			module:  []string{harness, "internal/client", "internal/opal", "internal/bundle", "internal/receipt", "cmd/lotpaper/demo", anyGenerated},
 			outside: []string{chromedpLib, cdpLib, protobufLib},
 		},
 		harness: {

@@ -241,4 +241,3 @@ func TestFormulasStayTexts(t *testing.T) {
 		t.Error("a harmless cell was changed")
 	}
 }
-
