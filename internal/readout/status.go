@@ -253,3 +253,20 @@ func NextTests(p *table.Page, r *pb.GetNextTestsResponse, all bool) {
 	}
 	position(p, r.GetPosition())
 }
+
+// What says in short what a lot is, and how much of it there is.
+func What(a *pb.GetLotResponse) (what, quantity string) {
+	return phrase(capital(spoken(a.GetMaterial().GetKind()))+" opal", spoken(a.GetForm())), strings.ReplaceAll(amount(a.Pieces, a.GetMass()), "\u00a0", " ")
+}
+
+// Known says of each treatment in one line what is known.
+func Known(s *pb.GetStatusResponse) (lines []string) {
+	for _, t := range s.GetTreatments() {
+		words, _ := verdict(t.GetVerdict())
+		if t.GetBySample() && t.GetVerdict() == "NOT_FOUND" {
+			words = "not found in a sample; this stone was not tested"
+		}
+		lines = append(lines, capital(spoken(t.GetTreatment()))+": "+words+". "+t.GetStatement())
+	}
+	return lines
+}

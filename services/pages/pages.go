@@ -88,6 +88,9 @@ func (p *Pages) Handlers() map[string]http.Handler {
 		"/lots/{lot}":                         p.signedIn(p.lot),
 		"/bench":                              p.signedIn(p.bench),
 		"/sampling":                           p.open(p.sampling),
+		"/labels":                             p.signedIn(p.labels),
+		"/lots/{lot}/label":                   p.signedIn(p.label),
+		"/lots/{lot}/parcel":                  p.signedIn(p.parcel),
 		"/lots/{lot}/plots/{party}/{request}": p.signedIn(p.plot),
 	}
 }

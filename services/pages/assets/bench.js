@@ -578,6 +578,9 @@ form.addEventListener("change", (e) => {
   if (e.target.matches("select[data-unit]")) localStorage.setItem("lotpaper:unit", e.target.value);
   changed();
 });
+form.addEventListener("focusin", (e) => { // what a name begins with stays before what is written
+  if (e.target.matches("[data-type=lot]")) setTimeout(() => e.target.setSelectionRange(e.target.value.length, e.target.value.length));
+});
 form.addEventListener("click", (e) => {
   if (!e.target.matches("[data-remove]")) return;
   e.target.closest("[data-row]").remove();
