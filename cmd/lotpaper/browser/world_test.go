@@ -6,6 +6,8 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -200,4 +202,13 @@ func (b *tab) picture(name string) {
 	if err := os.WriteFile(filepath.Join(*pictures, name+".png"), png, 0o644); err != nil {
 		b.t.Fatal(err)
 	}
+}
+
+func readAll(t *testing.T, r *http.Response) string {
+	t.Helper()
+	b, err := io.ReadAll(r.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
 }
