@@ -169,9 +169,10 @@ func importRules() map[string]importRule {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, gatewayLib, rateLib, syncLib},
 		},
-		"internal/label": {module: []string{"internal/fault"}, outside: []string{qrLib}},
+		"internal/lineage": {pure: true},
+		"internal/label":   {module: []string{"internal/fault"}, outside: []string{qrLib}},
 		"services/pages": {
-			module:  []string{"internal/opal", "internal/fault", "internal/disclosure", "internal/label", "internal/readout", "internal/rpc", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/disclosure", "internal/label", "internal/lineage", "internal/readout", "internal/rpc", anyGenerated},
 			outside: []string{grpcLib, protobufLib, genprotoLib, textLib},
 		},
 		// Tests alone: they drive the pages of a whole node with a browser.
