@@ -180,7 +180,7 @@ func tested(t *pb.Tested, computed *pb.Computed) string {
 	if len(t.GetLookedFor()) > 0 {
 		text += "; looked for " + words(t.GetLookedFor())
 	}
-	if s := t.GetSample(); s.Tested != nil && s.Of != nil {
+	if s := t.GetSample(); s != nil && s.Tested != nil && s.Of != nil {
 		text += fmt.Sprintf("; %s of %s tested", count(s.GetTested()), count(s.GetOf()))
 		if s.Positive != nil {
 			text += fmt.Sprintf(", %s showed it", count(s.GetPositive()))

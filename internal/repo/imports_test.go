@@ -46,6 +46,8 @@ const (
 	oidcLib      = "github.com/coreos/go-oidc/v3"
 	oauthLib     = "golang.org/x/oauth2"
 	qrLib        = "rsc.io/qr"
+	schemaLib    = "github.com/santhosh-tekuri/jsonschema/v6"
+	regexpLib    = "github.com/dlclark/regexp2"
 	chromedpLib  = "github.com/chromedp/chromedp"
 	cdpLib       = "github.com/chromedp/cdproto"
 	mathsLib     = "gonum.org/v1/gonum"
@@ -170,9 +172,11 @@ func importRules() map[string]importRule {
 			outside: []string{grpcLib, protobufLib, genprotoLib, gatewayLib, rateLib, syncLib},
 		},
 		"internal/lineage": {pure: true},
+		"internal/epcis":   {module: []string{"internal/opal", "internal/readout", "internal/wire", "internal/wire/wiretest", anyGenerated}, outside: []string{protobufLib}, tests: []string{schemaLib, regexpLib}}, // wire in its tests
+		"internal/prov":    {module: []string{"internal/readout", anyGenerated}, tests: []string{protobufLib}},
 		"internal/label":   {module: []string{"internal/fault"}, outside: []string{qrLib}},
 		"services/pages": {
-			module:  []string{"internal/opal", "internal/fault", "internal/disclosure", "internal/label", "internal/lineage", "internal/readout", "internal/rpc", anyGenerated},
+			module:  []string{"internal/opal", "internal/fault", "internal/disclosure", "internal/epcis", "internal/label", "internal/lineage", "internal/prov", "internal/readout", "internal/rpc", anyGenerated},
 			outside: []string{grpcLib, protobufLib, genprotoLib, textLib},
 		},
 		// Tests alone: they drive the pages of a whole node with a browser.

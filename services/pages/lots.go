@@ -5,12 +5,12 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 
 	"google.golang.org/protobuf/proto"
 
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/readout"
 )
 
 // lotsView fills the overview of a party's lots.
@@ -155,7 +155,7 @@ func (p *Pages) lotsCSV(v *visit, f lotsFilter) error {
 			}
 			row := []string{l.GetLot(), l.GetState(), l.GetMaterial(), l.GetForm(), pieces, l.GetMass(), plain(l.GetMassMicrograms()), l.GetOwner(), l.GetHolder(), l.GetPendingTo()}
 			for i := range row {
-				row[i] = cell(row[i])
+				row[i] = readout.Cell(row[i])
 			}
 			_ = out.Write(row)
 		}
@@ -167,12 +167,4 @@ func (p *Pages) lotsCSV(v *visit, f lotsFilter) error {
 		}
 		page = proto.String(list.GetNextPageToken())
 	}
-}
-
-// cell keeps a text from being taken for a formula.
-func cell(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
 }

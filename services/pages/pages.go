@@ -88,6 +88,7 @@ func (p *Pages) Handlers() map[string]http.Handler {
 		"/lots/{lot}":                         p.signedIn(p.lot),
 		"/bench":                              p.signedIn(p.bench),
 		"/sampling":                           p.open(p.sampling),
+		"/lots/{lot}/export/{format}":         p.signedIn(p.export),
 		"/labels":                             p.signedIn(p.labels),
 		"/lots/{lot}/label":                   p.signedIn(p.label),
 		"/lots/{lot}/parcel":                  p.signedIn(p.parcel),

@@ -12,6 +12,7 @@ import (
 
 	pb "github.com/lotpaper/lotpaper/internal/gen/lotpaper/v1"
 	"github.com/lotpaper/lotpaper/internal/opal"
+	"github.com/lotpaper/lotpaper/internal/readout"
 )
 
 func catalogs(t *testing.T) map[string]*catalog {
@@ -232,11 +233,11 @@ func TestCatalogsThatAreNone(t *testing.T) {
 func TestFormulasStayTexts(t *testing.T) {
 	// OWASP, CSV Injection: a cell that begins with one of = + - @ tab or carriage return may be taken for a formula.
 	for _, s := range []string{"=1+1", "+1", "-1", "@SUM(A1)", "\tx", "\rx"} {
-		if got := cell(s); got != "'"+s {
+		if got := readout.Cell(s); got != "'"+s {
 			t.Errorf("%q becomes %q", s, got)
 		}
 	}
-	if cell("third-drawer.r3") != "third-drawer.r3" || cell("") != "" {
+	if readout.Cell("third-drawer.r3") != "third-drawer.r3" || readout.Cell("") != "" {
 		t.Error("a harmless cell was changed")
 	}
 }
