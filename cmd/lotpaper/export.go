@@ -124,4 +124,3 @@ func writeEvents(to io.Writer, events []*pb.Event) error {
 	}
 	return nil
 }
-

@@ -556,9 +556,9 @@ func (n *Node) listen(ctx context.Context) error {
 		Sessions: session.New(server.Authenticator(), time.Now),
 		Staff:    logins,
 		Secure:   secure,
-		Pages:    people.Handlers(),
-		Ready:    n.Ready,
-		Logger:   cfg.Logger,
+		Pages:    people.Handlers(), LargeBodies: pages.LargeBodies(),
+		Ready:  n.Ready,
+		Logger: cfg.Logger,
 	})
 	if err != nil {
 		return fmt.Errorf("make the gateway: %w", err)

@@ -1,4 +1,4 @@
-// Package sheet reads events from a table of comma-separated values (RFC 4180), as spreadsheets write it.
+// Package sheet reads events from a table: comma-separated values (RFC 4180), as spreadsheets write them, or a sheet of a workbook (.xlsx, ECMA-376).
 //
 // The header row names fields by the path that they have in the API: "lot", "occurredAt", "mined.mass". A heading with "[]" is a list
 // of parts ("cut.stones[].lot"): each row gives one part, and a row in which only such cells are filled continues the event of the

@@ -18,12 +18,26 @@ import (
 const MaxEvents = 1_000
 
 // Read reads a table. It answers all its events, or eventfile.Problems with everything that is wrong with it.
-func Read(name string, data []byte) ([]*eventfile.Entry, error) {
+func Read(name string, data []byte) ([]*eventfile.Entry, error) { return ReadSheet(name, data, "") }
+
+// ReadSheet reads a table, of a workbook the sheet of that name; "": the first that shows something. The lines of its problems are then the rows of the sheet.
+func ReadSheet(name string, data []byte, sheet string) ([]*eventfile.Entry, error) {
 	refuse := func(line int, format string, args ...any) ([]*eventfile.Entry, error) {
 		return nil, eventfile.Problems{{File: name, Line: line, Fault: fault.New(fault.InvalidField, "", format, args...)}}
 	}
 	if len(data) > eventfile.MaxFile {
 		return nil, eventfile.Problems{{File: name, Fault: fault.New(fault.TooLarge, "", "found %d bytes, accepted are %d in one file", len(data), eventfile.MaxFile)}}
+	}
+	if isWorkbook(data) {
+		t := &reading{name: name}
+		records, problem := t.workbook(data, sheet)
+		if problem != nil {
+			return nil, eventfile.Problems{problem}
+		}
+		return t.table(records)
+	}
+	if sheet != "" {
+		return refuse(0, "found the name of a sheet, %q, with a file that is no workbook", clip(sheet))
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
 	if !utf8.Valid(data) || bytes.IndexByte(data, 0) >= 0 {
@@ -41,6 +55,15 @@ func Read(name string, data []byte) ([]*eventfile.Entry, error) {
 	records, problem := t.records(data, comma)
 	if problem != nil {
 		return nil, eventfile.Problems{problem}
+	}
+	return t.table(records)
+}
+
+// table reads the rows of a table, its header row first.
+func (t *reading) table(records []record) ([]*eventfile.Entry, error) {
+	name := t.name
+	refuse := func(line int, format string, args ...any) ([]*eventfile.Entry, error) {
+		return nil, eventfile.Problems{{File: name, Line: line, Fault: fault.New(fault.InvalidField, "", format, args...)}}
 	}
 	if len(records) == 0 {
 		return refuse(0, "found no header row, accepted is a table with one; lotpaper import --template prints it")

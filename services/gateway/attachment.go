@@ -29,7 +29,10 @@ const (
 )
 
 // maxBody is the largest body of a request.
-func maxBody(r *http.Request) int64 {
+func (c *Config) maxBody(r *http.Request) int64 {
+	if n, ok := c.LargeBodies[r.URL.Path]; ok {
+		return n
+	}
 	if r.URL.Path == attachmentsPath {
 		return attachment.MaxBytes
 	}

@@ -51,6 +51,8 @@ type Config struct {
 	// Pages are what else is served, by the pattern of net/http that leads to it. A page finds its caller, if it has one that is in force, with rpc.CallerFrom, and
 	// who calls on goes by the Authorization header of its request. It must refuse by itself who may not see it.
 	Pages map[string]http.Handler
+	// LargeBodies says which paths of pages take larger bodies than MaxBody, and how large.
+	LargeBodies map[string]int64
 	// Ready tells why the node cannot answer yet; nil means that it can.
 	Ready func() error
 	// MaxStreams bounds the event streams that one client address may hold open; 0: 64.
@@ -218,21 +220,21 @@ func guard(cfg Config, in *doors, next http.Handler) http.Handler {
 		h.Set(requestIDHeader, id)
 		sent := &watched{ResponseWriter: w}
 		defer survive(cfg.Logger, sent, r, id)
-		if f := before(in, sent, r); f != nil {
+		if f := before(cfg, in, sent, r); f != nil {
 			writeError(sent, r, f)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, maxBody(r))
+		r.Body = http.MaxBytesReader(w, r.Body, cfg.maxBody(r))
 		next.ServeHTTP(sent, r)
 	})
 }
 
 // before says what is wrong with a request before anybody looks at its body.
-func before(in *doors, w http.ResponseWriter, r *http.Request) error {
+func before(cfg Config, in *doors, w http.ResponseWriter, r *http.Request) error {
 	if err := in.enter(w, r); err != nil {
 		return err
 	}
-	if limit := maxBody(r); r.ContentLength > limit {
+	if limit := cfg.maxBody(r); r.ContentLength > limit {
 		if limit != MaxBody {
 			return fileTooLarge(r.ContentLength, limit)
 		}

@@ -47,6 +47,7 @@ type Pages struct {
 	laboratory   pb.LaboratoryServiceClient
 	transparency pb.TransparencyServiceClient
 	files        pb.AttachmentServiceClient
+	intake       pb.IntakeServiceClient
 	looks        map[string]*look // by language
 	assets       *assets
 }
@@ -69,7 +70,7 @@ func New(cfg Config) (*Pages, error) {
 	}
 	p := &Pages{
 		cfg: cfg, assets: files, status: pb.NewStatusServiceClient(cfg.Conn), laboratory: pb.NewLaboratoryServiceClient(cfg.Conn),
-		transparency: pb.NewTransparencyServiceClient(cfg.Conn), files: pb.NewAttachmentServiceClient(cfg.Conn),
+		transparency: pb.NewTransparencyServiceClient(cfg.Conn), files: pb.NewAttachmentServiceClient(cfg.Conn), intake: pb.NewIntakeServiceClient(cfg.Conn),
 	}
 	if p.looks, err = loadLooks(files); err != nil {
 		return nil, err
@@ -89,12 +90,17 @@ func (p *Pages) Handlers() map[string]http.Handler {
 		"/bench":                              p.signedIn(p.bench),
 		"/sampling":                           p.open(p.sampling),
 		"/lots/{lot}/export/{format}":         p.signedIn(p.export),
+		importPath:                            p.imports(),
+		"/import/template/{file}":             p.signedIn(p.template),
 		"/labels":                             p.signedIn(p.labels),
 		"/lots/{lot}/label":                   p.signedIn(p.label),
 		"/lots/{lot}/parcel":                  p.signedIn(p.parcel),
 		"/lots/{lot}/plots/{party}/{request}": p.signedIn(p.plot),
 	}
 }
+
+// LargeBodies gives how large the bodies of requests may be, by the paths that take more than others.
+func LargeBodies() map[string]int64 { return map[string]int64{importPath: MaxSheet} }
 
 // answer is what a page shows: a template, and what it is filled with.
 type answer struct {
