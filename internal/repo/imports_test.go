@@ -172,12 +172,13 @@ func importRules() map[string]importRule {
 			module:  []string{anyInternal},
 			outside: []string{grpcLib, protobufLib, genprotoLib, gatewayLib, rateLib, syncLib},
 		},
+		"internal":         {}, // the OpenAPI document
 		"internal/lineage": {pure: true},
 		"internal/epcis":   {module: []string{"internal/opal", "internal/readout", "internal/wire", "internal/wire/wiretest", anyGenerated}, outside: []string{protobufLib}, tests: []string{schemaLib, regexpLib}}, // wire in its tests
 		"internal/prov":    {module: []string{"internal/readout", anyGenerated}, tests: []string{protobufLib}},
 		"internal/label":   {module: []string{"internal/fault"}, outside: []string{qrLib}},
 		"services/pages": {
-			module:  []string{"internal/opal", "internal/fault", "internal/disclosure", "internal/epcis", "internal/eventfile", "internal/label", "internal/lineage", "internal/prov", "internal/readout", "internal/rpc", "internal/sheet", anyGenerated},
+			module:  []string{"internal", "internal/opal", "internal/fault", "internal/disclosure", "internal/epcis", "internal/eventfile", "internal/label", "internal/lineage", "internal/prov", "internal/readout", "internal/rpc", "internal/sheet", anyGenerated},
 			outside: []string{grpcLib, protobufLib, genprotoLib, textLib},
 		},
 		// Tests alone: they drive the pages of a whole node with a browser.

@@ -48,6 +48,8 @@ type Pages struct {
 	transparency pb.TransparencyServiceClient
 	files        pb.AttachmentServiceClient
 	intake       pb.IntakeServiceClient
+	api          *apiView
+	reasons      []reasonView
 	looks        map[string]*look // by language
 	assets       *assets
 }
@@ -75,6 +77,12 @@ func New(cfg Config) (*Pages, error) {
 	if p.looks, err = loadLooks(files); err != nil {
 		return nil, err
 	}
+	if p.api, err = readAPI(); err != nil {
+		return nil, err
+	}
+	if p.reasons, err = readReasons(); err != nil {
+		return nil, err
+	}
 	return p, nil
 }
 
@@ -92,6 +100,11 @@ func (p *Pages) Handlers() map[string]http.Handler {
 		"/lots/{lot}/export/{format}":         p.signedIn(p.export),
 		importPath:                            p.imports(),
 		"/import/template/{file}":             p.signedIn(p.template),
+		"/docs":                               p.open(p.docs),
+		"/docs/errors":                        p.open(p.reasonsPage),
+		"/docs/errors/{reason}":               p.open(p.reasonsPage),
+		"/docs/terms/":                        p.open(p.terms),
+		"/openapi.json":                       p.open(p.openAPI),
 		"/labels":                             p.signedIn(p.labels),
 		"/lots/{lot}/label":                   p.signedIn(p.label),
 		"/lots/{lot}/parcel":                  p.signedIn(p.parcel),

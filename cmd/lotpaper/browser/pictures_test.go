@@ -22,6 +22,8 @@ func (w *world) pages(t *testing.T) []shown {
 		{"cut", "third-drawer", "/bench?do=cut&lot=high-terrace.r3"},
 		{"tested", "third-drawer", "/bench?do=tested&lot=high-terrace.r3"},
 		{"uptake", "third-drawer", "/bench?do=uptake&lot=high-terrace.r3"},
+		{"docs", "", "/docs"},
+		{"errors", "", "/docs/errors"},
 		{"import", "wet-wheel", "/import"},
 		{"lots", "corner-lantern", "/lots"},
 		{"lot", "corner-lantern", "/lots/wet-wheel.e4"},
