@@ -23,7 +23,7 @@ bench:
 
 # Pictures of the pages with the demo scenario, for README.md. Needs Chromium.
 pictures:
-	go test ./cmd/lotpaper/browser -run Pictures -count=1 -pictures=$(CURDIR)/testdata/pictures
+	go test ./cmd/lotpaper/browser -run PicturesOfTheTour -count=1 -pictures=$(CURDIR)/testdata/pictures
 
 chaos:
 	go test ./internal/harness ./internal/eventlog -run Chaos -count=1 -timeout 60m -chaos.rounds=$(CHAOS_ROUNDS)

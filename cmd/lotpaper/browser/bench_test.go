@@ -130,7 +130,6 @@ func TestACutterLosesTheConnection(t *testing.T) {
 	if got := b.text("[data-done]"); !strings.Contains(got, "Recorded") || !strings.Contains(got, "wet-wheel.phone-1") {
 		t.Errorf("done says %q", got)
 	}
-	b.picture("recorded-phone")
 }
 
 // The answer is lost, and not the request: what is sent again is taken for the same.
@@ -256,7 +255,6 @@ func TestAWeighingSheet(t *testing.T) {
 	if got := b.text("[data-checked]"); !strings.Contains(got, "STRONG") {
 		t.Errorf("the curve says %q", got)
 	}
-	b.picture("uptake-filled-phone")
 	b.do(chromedp.Click(chromedp.CSS("button[type=submit]")))
 	b.until("the recording", `!document.querySelector("[data-done]").hidden`)
 	h, err := w.client(t, "wet-wheel").GetHistory(t.Context(), &pb.GetHistoryRequest{Lot: lot})

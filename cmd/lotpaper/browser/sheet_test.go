@@ -51,7 +51,6 @@ func TestAnExportersSheet(t *testing.T) {
 			}
 		}
 	}
-	b.picture("import-wide")
 	if lots() != before {
 		t.Error("a bad sheet recorded something")
 	}

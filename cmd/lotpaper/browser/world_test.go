@@ -198,7 +198,7 @@ func (b *tab) picture(name string) {
 	if *pictures == "" {
 		return
 	}
-	png := run(b, chromedp.FullScreenshot(100))
+	png := run(b, chromedp.CaptureScreenshot())
 	if err := os.WriteFile(filepath.Join(*pictures, name+".png"), png, 0o644); err != nil {
 		b.t.Fatal(err)
 	}
