@@ -108,7 +108,7 @@ Exit status: 0 done, 1 failed, 2 called wrongly, 3 not supported by the evidence
 		a.postCommand(), a.importCommand(), a.attachCommand(), a.enrolCommand(),
 		a.keygenCommand(), a.keysCommand(), a.countersignCommand(),
 		a.proveCommand(), a.verifyCommand(), a.witnessCommand(), a.revealCommand(), a.eraseCommand(),
-		a.showCommand(), a.historyCommand(), a.statusCommand(), a.checkCommand(), a.nextCommand(), a.discloseCommand(), a.labelCommand(), a.exportCommand(),
+		a.showCommand(), a.historyCommand(), a.statusCommand(), a.checkCommand(), a.nextCommand(), a.discloseCommand(), a.labelCommand(), a.exportCommand(), a.watchCommand(),
 		a.planCommand(), a.inferCommand(), a.assayCommand(),
 		a.fsckCommand(), a.benchCommand(), a.versionCommand(),
 	)

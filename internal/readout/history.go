@@ -47,3 +47,21 @@ func History(p *table.Page, lot string, events []*pb.Event, pinned int64, more b
 	}
 	position(p, pinned)
 }
+
+// Notice says in one line what a watch told.
+func Notice(n *pb.WatchResponse) string {
+	switch {
+	case n.GetAlert() != nil:
+		return "alert: " + n.GetAlert().GetText() + " " + n.GetAlert().GetLink()
+	case n.GetStatus() != nil:
+		text := n.GetStatus().GetLot() + " changes:"
+		for _, c := range n.GetStatus().GetChanges() {
+			before, _ := verdict(c.GetBefore())
+			after, _ := verdict(c.GetAfter())
+			text += " " + spoken(c.GetTreatment()) + ": " + before + " → " + after + ";"
+		}
+		return text + " by " + Kind(n.GetEvent()) + " of " + n.GetEvent().GetParty()
+	}
+	e := n.GetEvent()
+	return when(e.GetOccurredAt()) + "  " + e.GetLot() + "  " + Kind(e) + " by " + e.GetParty() + ": " + Tells(e)
+}

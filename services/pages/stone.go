@@ -105,7 +105,7 @@ type step struct {
 // Bounds of the way that a page shows.
 const (
 	mostSteps  = 400
-	printSteps = 12
+	printSteps = 9
 )
 
 // stepsOf sets events and undocumented spans in the order in which things happened.

@@ -197,9 +197,15 @@ func (st *stream) run(ctx context.Context, broken <-chan error) error {
 	if err := st.heartbeat(); err != nil {
 		return err
 	}
-	for {
+	began := st.cursor
+	for first := true; ; first = false {
 		if err := st.advance(); err != nil {
 			return err
+		}
+		if first && st.cursor > began { // what was missed is told: who wanted that alone need not wait for the next beat
+			if err := st.heartbeat(); err != nil {
+				return err
+			}
 		}
 		select {
 		case <-st.woken:

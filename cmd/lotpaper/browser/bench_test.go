@@ -16,7 +16,7 @@ import (
 // fill writes into a field of the bench, as fingers do.
 func (b *tab) fill(selector, value string) {
 	b.t.Helper()
-	script[any](b, fmt.Sprintf("(() => { const x = document.querySelector(%q); x.value = x.dataset.initial ?? ''; return null })()", selector))
+	script[any](b, fmt.Sprintf("(() => { const x = document.querySelector(%q); x.value = x.dataset.initial ?? ''; x.focus(); x.setSelectionRange(x.value.length, x.value.length); return null })()", selector))
 	b.do(chromedp.SendKeys(chromedp.CSS(selector), value))
 }
 

@@ -579,7 +579,7 @@ form.addEventListener("change", (e) => {
   changed();
 });
 form.addEventListener("focusin", (e) => { // what a name begins with stays before what is written
-  if (e.target.matches("[data-type=lot]")) setTimeout(() => e.target.setSelectionRange(e.target.value.length, e.target.value.length));
+  if (e.target.matches("[data-type=lot]")) e.target.setSelectionRange(e.target.value.length, e.target.value.length);
 });
 form.addEventListener("click", (e) => {
   if (!e.target.matches("[data-remove]")) return;
