@@ -169,7 +169,11 @@ func TestTheBalanceIsTheServices(t *testing.T) {
 	c := w.client(t, "wet-wheel")
 	random := rand.New(rand.NewPCG(1, 2))
 	seen := map[string]int{}
-	for i := range 40 {
+	cases := 44
+	if testing.Short() {
+		cases = 22
+	}
+	for i := range cases {
 		lot := w.rough(t, fmt.Sprintf("balance-%d", i))
 		b.do(chromedp.Navigate(w.url + "/bench?do=split&lot=" + lot))
 		// 20 ct went in at room moisture: around the bounds of scale and water.

@@ -39,6 +39,9 @@ func TestNoPageIsWiderThanItsScreen(t *testing.T) {
 		height int64
 		dark   bool
 	}{{"wide", 1100, 800, false}, {"phone", 360, 740, false}, {"dark", 360, 740, true}} {
+		if size.dark && testing.Short() {
+			break
+		}
 		as := map[string]*tab{}
 		for _, p := range w.pages(t) {
 			b := as[p.as]
