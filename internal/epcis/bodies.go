@@ -194,15 +194,12 @@ func (w *writer) tested(e *pb.Event, t *pb.Tested) []object {
 	if reports := sensors(t.GetMeasurement(), e.GetComputed()); len(reports) > 0 {
 		x["sensorElementList"] = []object{{"sensorReport": reports}}
 	}
-	var papers []string
-	var results []object
+	var results []object // and no certificationInfo: what was attached certifies nothing by itself
 	for _, a := range e.GetAttachments() {
-		at := w.Base + "/v1/attachments/" + a.GetSha256()
-		papers = append(papers, at)
-		results = append(results, object{"type": "testres", "bizTransaction": at})
+		results = append(results, object{"type": "testres", "bizTransaction": w.Base + "/v1/attachments/" + a.GetSha256()})
 	}
-	if len(papers) > 0 {
-		x["certificationInfo"], x["bizTransactionList"] = papers, results
+	if len(results) > 0 {
+		x["bizTransactionList"] = results
 	}
 	d := t.GetDestroyed()
 	if d == nil {

@@ -80,7 +80,8 @@ func (w *writer) party(id string) string { return w.Base + "/parties/" + id }
 func (w *writer) event(e *pb.Event) error {
 	switch b := e.GetBody().(type) {
 	case *pb.Event_Withdrawn:
-		return w.declare(e, b.Withdrawn.GetEvent(), "did_not_occur", "")
+		// Not did_not_occur: a declaration that was taken back is not proof that nothing was done.
+		return w.declare(e, b.Withdrawn.GetEvent(), prefix+":withdrawn", "")
 	case *pb.Event_Corrected:
 		made := amended(w.events[b.Corrected.GetEvent()], e)
 		if made == nil {

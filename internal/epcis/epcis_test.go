@@ -209,8 +209,9 @@ func TestTheMapping(t *testing.T) {
 	correction := &pb.Event{Event: ptr("mine/5"), Party: ptr("mine"), Lot: ptr("mine.r1"), OccurredAt: ptr("2025-03-09"), RecordedAt: ptr("2025-03-09T01:00:00Z"), Body: &pb.Event_Corrected{Corrected: &pb.Corrected{
 		Event: ptr("mine/4"), Replacement: &pb.Replacement{Body: &pb.Replacement_Treated{Treated: &pb.Treated{Treatment: ptr("DYE")}}},
 	}}}
+	taken := &pb.Event{Event: ptr("mine/7"), Party: ptr("mine"), Lot: ptr("mine.r1"), OccurredAt: ptr("2025-03-11"), RecordedAt: ptr("2025-03-11T01:00:00Z"), Body: &pb.Event_Withdrawn{Withdrawn: &pb.Withdrawn{Event: ptr("mine/5")}}}
 	sale := &pb.Event{Event: ptr("mine/6"), Party: ptr("mine"), Lot: ptr("mine.r1"), OccurredAt: ptr("2025-03-10"), Body: &pb.Event_Sold{Sold: &pb.Sold{To: ptr("shop"), Claims: []string{"UNTREATED"}, Price: ptr("99 EUR")}}}
-	raw := write(t, mined(12), split, test, wrong, correction, sale)
+	raw := write(t, mined(12), split, test, wrong, correction, sale, taken)
 	if err := validate(s, raw); err != nil {
 		t.Fatal(err)
 	}
@@ -246,7 +247,7 @@ func TestTheMapping(t *testing.T) {
 		{2, "bizStep", "sampling"}, {2, "disposition", "<nil>"}, {2, "sensorElementList/0/sensorReport/0/type", "Mass"}, {2, "sensorElementList/0/sensorReport/1/value", "2"},
 		{2, "bizTransactionList/0/type", "testres"}, {3, "action", "DELETE"}, {3, "disposition", "destroyed"}, {3, "quantityList/0/uom", "CTM"}, {3, "quantityList/0/quantity", "20"},
 		{4, "lotpaper:treatment", "SMOKE"}, {4, "errorDeclaration/reason", "incorrect_data"}, {4, "errorDeclaration/correctiveEventIDs/0", "https://stones.example/events/mine/5"},
-		{5, "lotpaper:treatment", "DYE"}, {5, "eventID", "https://stones.example/events/mine/5"}, {5, "errorDeclaration", "<nil>"},
+		{5, "lotpaper:treatment", "DYE"}, {5, "eventID", "https://stones.example/events/mine/5"}, {5, "errorDeclaration/reason", "lotpaper:withdrawn"}, {2, "certificationInfo", "<nil>"},
 		{6, "bizStep", "shipping"}, {6, "sourceList/0/type", "owning_party"}, {6, "destinationList/0/destination", "https://stones.example/parties/shop"},
 	} {
 		if got := at(c.n, strings.Split(c.path, "/")...); got != c.want {
